@@ -1,0 +1,1 @@
+"""Talk to instruments: transport, session, SCPI text, dialects, one file per role."""

@@ -1,0 +1,235 @@
+"""Hold the data that procedures give, judging reads and records keep.
+
+The measurement blocks are the blocks of a `readings/1` line; verdicts are `verdict/1`. All values
+are SI. A value that could not be had is None with a `status`, and a bound where one is known.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "BiasPoint",
+    "Characteristic",
+    "Contact",
+    "DcResistance",
+    "Estimate",
+    "Finding",
+    "Impedance",
+    "Influence",
+    "Judgement",
+    "OnOffPair",
+    "Readings",
+    "ResistanceMeasurement",
+    "Sweep",
+    "Visual",
+    "WouldDecide",
+]
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from attrs import field, frozen
+
+from labbench.ports import ImpedanceReading
+
+Status = Literal["ok", "over-range", "not-measured", "unstable"]
+Disposition = Literal["fit", "unfit", "undecided", "plausible"]
+VerdictWord = Literal["conforms", "fails", "undecided", "not-measured"]
+Grade = Literal["sure", "suspect"]
+
+
+@frozen
+class Influence:
+    """Name one line of an uncertainty budget: its label and its share of the standard uncertainty."""
+
+    label: str
+    u: float
+
+
+@frozen
+class Estimate:
+    """Hold a value with standard uncertainty, degrees of freedom and labelled influences.
+
+    Estimates are never compared with each other by value: use the verdict functions.
+    """
+
+    value: float
+    u: float
+    unit: str
+    dof: float = float("inf")
+    influences: tuple[Influence, ...] = ()
+
+    def __lt__(self, other: object) -> bool:
+        raise TypeError("an estimate has no order: decide with labbench.judging.conformity")
+
+    __le__ = __gt__ = __ge__ = __lt__
+
+    def __bool__(self) -> bool:
+        raise TypeError("an estimate is neither true nor false")
+
+
+@frozen
+class Impedance:
+    """Hold a compensated sweep in series form, frequencies ascending (readings/1 `impedance`).
+
+    All arrays have one entry a frequency. `u_*` are total standard uncertainties;
+    `u_gain_relative` (over |Z|) says which part is common to all placements of a session.
+    """
+
+    frequency_hz: tuple[float, ...]
+    resistance_ohm: tuple[float | None, ...]
+    reactance_ohm: tuple[float | None, ...]
+    u_resistance_ohm: tuple[float | None, ...]
+    u_reactance_ohm: tuple[float | None, ...]
+    u_gain_relative: tuple[float, ...] | None = None
+    status: tuple[Status, ...] | None = None
+    #: for over-range points: |Z| is greater than this (ohm)
+    greater_than_ohm: tuple[float | None, ...] | None = None
+
+
+@frozen
+class Contact:
+    """Hold the part of the uncertainty that all frequencies of one placement share."""
+
+    u_resistance_ohm: float
+    u_inductance_h: float
+
+
+@frozen
+class DcResistance:
+    """Hold a DC resistance as measured at its temperature."""
+
+    value_ohm: float | None
+    u_ohm: float | None = None
+    temperature_c: float | None = None
+    u_temperature_c: float | None = None
+    dof: float | None = None
+    method: str | None = None
+    current_a: float | None = None
+    status: Status = "ok"
+    greater_than_ohm: float | None = None
+    less_than_ohm: float | None = None
+
+
+@frozen
+class BiasPoint:
+    """Hold an inductance under DC bias."""
+
+    current_a: float
+    inductance_h: float
+    u_inductance_h: float
+
+
+@frozen
+class Visual:
+    """Hold what a person saw: `fine`, `discoloured`, `cracked`, `bulged` or `not-looked`."""
+
+    seen: str
+
+
+@frozen
+class Readings:
+    """Hold one line of a readings/1 file: what was measured on one specimen."""
+
+    specimen: str
+    type: str
+    lot: str | None = None
+    role: Literal["test", "sibling"] = "test"
+    temperature_c: float | None = None
+    session: str | None = None
+    impedance: Impedance | None = None
+    contact: Contact | None = None
+    dc_resistance: DcResistance | None = None
+    bias: tuple[BiasPoint, ...] = ()
+    visual: Visual | None = None
+
+
+@frozen
+class Characteristic:
+    """Hold the verdict on one characteristic (JCGM 106 decision with the stated risk)."""
+
+    name: str
+    conditions: Mapping[str, float]
+    value: float | None
+    unit: str
+    expanded_uncertainty: float | None
+    coverage: float
+    lower: float | None
+    upper: float | None
+    verdict: VerdictWord
+    probability_conforming: float | None
+    status: Status = "ok"
+
+
+@frozen
+class Finding:
+    """Hold a fault that the evidence supports, and what physics cannot tell from it."""
+
+    fault: str
+    path: str | None
+    grade: Grade
+    probability: float
+    alternatives: tuple[str, ...]
+    because: str
+    details: Mapping[str, Any] = field(factory=dict)
+
+
+@frozen
+class WouldDecide:
+    """Name an action that would settle an open question."""
+
+    action: str
+    text: str
+
+
+@frozen
+class Judgement:
+    """Hold everything that is said of one specimen (verdict/1)."""
+
+    specimen: str
+    type: str
+    disposition: Disposition
+    findings: tuple[Finding, ...]
+    characteristics: tuple[Characteristic, ...]
+    would_decide: tuple[WouldDecide, ...]
+    #: what limits a `plausible`, or what else a person should know; shown with --why
+    remarks: tuple[str, ...] = ()
+    #: frequencies with the healthy band and the best explanation, for plots (never in verdict/1)
+    band: Mapping[str, Any] | None = None
+
+
+@frozen
+class Sweep:
+    """Hold the raw readings of one placement, uncompensated, in the order taken."""
+
+    readings: tuple[ImpedanceReading, ...]
+    position: str | None = None
+
+
+@frozen
+class OnOffPair:
+    """Hold one on reading between two off readings (V across the part) and the current (A)."""
+
+    off_before_v: float
+    on_v: float
+    off_after_v: float
+    current_a: float
+
+
+@frozen
+class ResistanceMeasurement:
+    """Hold what a DC resistance procedure read.
+
+    method: "multimeter-on-off" (pairs by multimeter, current by supply readback),
+    "supply-readback" (pairs whose voltages are the supply's own readback, leads included) or
+    "impedance-meter" (lowest frequency of the LCR meter). `status` "over-range" with
+    `greater_than_ohm` when no current flowed at the compliance.
+    """
+
+    method: str
+    pairs: tuple[OnOffPair, ...]
+    temperature_c: float
+    u_temperature_c: float
+    multimeter_range_v: float | None = None
+    set_current_a: float | None = None
+    status: Status = "ok"
+    greater_than_ohm: float | None = None
