@@ -233,3 +233,5 @@ class ResistanceMeasurement:
     set_current_a: float | None = None
     status: Status = "ok"
     greater_than_ohm: float | None = None
+    #: "impedance-meter" only: the raw readings at the lowest frequency (pairs are then empty)
+    sweep: Sweep | None = None
