@@ -1,0 +1,1 @@
+"""Hold the open bench: what is joined to it, its limits, and the guarded supply."""
