@@ -1,0 +1,268 @@
+"""Say what an instrument of a class may be assumed to get wrong.
+
+The classes are plain descriptions and their figures are **assumed**: cautious ones, from no data
+sheet. Single figures are overridden in the bench file from the instrument's own data sheet or
+calibration certificate (`[instruments.ROLE.accuracy]`), and `assumed` then lists what is left.
+
+A figure is a limit (rectangular, GUM 4.3.7: u = figure / sqrt 3) unless it says "standard
+deviation".
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "IMPEDANCE_CLASSES",
+    "MULTIMETER_CLASSES",
+    "SUPPLY_CLASSES",
+    "ImpedanceAccuracy",
+    "MultimeterAccuracy",
+    "SupplyAccuracy",
+    "impedance_accuracy",
+    "multimeter_accuracy",
+    "supply_accuracy",
+]
+
+import difflib
+import math
+from collections.abc import Mapping
+from typing import Any, Final, TypeVar
+
+import attrs
+from attrs import field, frozen
+
+from labbench.errors import InputError, QuantityError
+from labbench.quantities import parse_quantity
+
+# Below `impedance_low_ohm` the relative error grows as 1/|Z|, but no further than this: from
+# there on the zero error (floor) describes the meter. Without the cap a short would get an
+# endless relative error.
+_LOW_IMPEDANCE_CAP: Final = 10.0
+
+
+def _figure(key: str, unit: str, **more: Any) -> Any:
+    """Declare a figure that the bench file may override under `key`."""
+    return field(metadata={"key": key, "unit": unit}, **more)
+
+
+@frozen(kw_only=True)
+class ImpedanceAccuracy:
+    """Hold what an LCR meter with its fixture may get wrong.
+
+    relative limit = basic (1 + |Z|/high + min(low/|Z|, 10) + f/frequency_high), the same complex
+    error for all readings of a session (gain); then a zero error that open/short compensation
+    does not remove (floor), contacts that differ at every placement, and noise.
+    """
+
+    class_name: str
+    #: relative error in mid range
+    basic_relative: float = _figure("basic", "%")
+    #: the relative error has doubled at this |Z| on the low side, and on the high side
+    impedance_low_ohm: float = _figure("impedance_low", "ohm")
+    impedance_high_ohm: float = _figure("impedance_high", "ohm")
+    #: an over-range reading means at least this |Z|
+    impedance_max_ohm: float = _figure("impedance_max", "ohm")
+    #: the relative error has doubled at this frequency
+    frequency_high_hz: float = _figure("frequency_high", "Hz")
+    #: zero error left after a short compensation
+    floor_resistance_ohm: float = _figure("floor_resistance", "ohm")
+    floor_inductance_h: float = _figure("floor_inductance", "H")
+    #: scatter from placement to placement, standard deviation
+    contact_resistance_ohm: float = _figure("contact_resistance", "ohm")
+    contact_inductance_h: float = _figure("contact_inductance", "H")
+    #: change of the fixture's stray capacitance between open tips and a part, standard deviation
+    stray_capacitance_f: float = _figure("stray_capacitance", "F")
+    #: noise of one reading of 1 s (it falls with the root of the time), standard deviation
+    noise_relative: float = _figure("noise", "%")
+    noise_resistance_ohm: float = _figure("noise_resistance", "ohm")
+    frequency_min_hz: float = _figure("frequency_min", "Hz")
+    frequency_max_hz: float = _figure("frequency_max", "Hz")
+    #: keys whose figures are assumed (from the class) and not from this instrument's papers
+    assumed: tuple[str, ...] = ()
+
+    def relative_limit(self, magnitude_ohm: float, frequency_hz: float) -> float:
+        """Return the limit of the relative error of a reading of this |Z| at this frequency."""
+        low = min(self.impedance_low_ohm / max(magnitude_ohm, 1e-12), _LOW_IMPEDANCE_CAP)
+        high = magnitude_ohm / self.impedance_high_ohm
+        return self.basic_relative * (1.0 + low + high + frequency_hz / self.frequency_high_hz)
+
+    def noise_ohm(self, magnitude_ohm: float, time_s: float) -> float:
+        """Return the standard deviation of real or imaginary part of one reading of this time."""
+        at_1_s = math.hypot(self.noise_relative * magnitude_ohm, self.noise_resistance_ohm)
+        return at_1_s / math.sqrt(time_s)
+
+
+@frozen(kw_only=True)
+class MultimeterAccuracy:
+    """Hold what a multimeter may get wrong in DC voltage; figures `of_range` are per range."""
+
+    class_name: str
+    #: relative error of the reading
+    gain_relative: float = _figure("gain", "%")
+    #: zero error of a range; it cancels between an on and an off reading
+    offset_of_range: float = _figure("offset", "%")
+    #: noise of one reading, standard deviation
+    noise_of_range: float = _figure("noise", "%")
+    #: one digit of the display, over the range
+    resolution_of_range: float = _figure("resolution", "%")
+    #: what a drifting thermal voltage leaves behind between on and off, standard deviation
+    thermal_drift_v: float = _figure("thermal_drift", "V")
+    assumed: tuple[str, ...] = ()
+
+
+@frozen(kw_only=True)
+class SupplyAccuracy:
+    """Hold what a supply may get wrong in its own readback, and its leads in a resistance."""
+
+    class_name: str
+    voltage_gain_relative: float = _figure("voltage_gain", "%")
+    voltage_offset_v: float = _figure("voltage_offset", "V")
+    #: one digit of the voltage readback
+    voltage_step_v: float = _figure("voltage_step", "V")
+    current_gain_relative: float = _figure("current_gain", "%")
+    current_offset_a: float = _figure("current_offset", "A")
+    #: one digit of the current readback
+    current_step_a: float = _figure("current_step", "A")
+    #: scatter of the lead contacts from hookup to hookup, standard deviation
+    lead_contact_ohm: float = _figure("lead_contact", "ohm")
+    #: how well the resistance of the leads stays what it was, standard deviation, relative
+    lead_relative: float = _figure("lead", "%")
+    assumed: tuple[str, ...] = ()
+
+
+_Accuracy = TypeVar("_Accuracy", ImpedanceAccuracy, MultimeterAccuracy, SupplyAccuracy)
+
+
+def _keys(cls: type[Any]) -> dict[str, Any]:
+    """Return the overridable figures: key -> attrs attribute."""
+    return {a.metadata["key"]: a for a in attrs.fields(cls) if "key" in a.metadata}
+
+
+def _preset(cls: type[_Accuracy], class_name: str, **figures: float) -> _Accuracy:
+    return cls(class_name=class_name, assumed=tuple(_keys(cls)), **figures)
+
+
+IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
+    "hand-100kHz": _preset(
+        ImpedanceAccuracy, "hand-100kHz",
+        basic_relative=3e-3, impedance_low_ohm=2.0, impedance_high_ohm=1e5, impedance_max_ohm=1e6,
+        frequency_high_hz=1e5, floor_resistance_ohm=1e-3, floor_inductance_h=15e-9,
+        contact_resistance_ohm=1e-3, contact_inductance_h=3e-9, stray_capacitance_f=0.3e-12,
+        noise_relative=3e-4, noise_resistance_ohm=1e-4,
+        frequency_min_hz=100.0, frequency_max_hz=1e5,
+    ),
+    "bench-300kHz": _preset(
+        ImpedanceAccuracy, "bench-300kHz",
+        basic_relative=1e-3, impedance_low_ohm=1.0, impedance_high_ohm=5e5, impedance_max_ohm=1e6,
+        frequency_high_hz=3e5, floor_resistance_ohm=2e-4, floor_inductance_h=3e-9,
+        contact_resistance_ohm=4e-4, contact_inductance_h=2e-9, stray_capacitance_f=0.2e-12,
+        noise_relative=1e-4, noise_resistance_ohm=3e-5,
+        frequency_min_hz=20.0, frequency_max_hz=3e5,
+    ),
+    "bench-1MHz": _preset(
+        ImpedanceAccuracy, "bench-1MHz",
+        basic_relative=5e-4, impedance_low_ohm=0.5, impedance_high_ohm=1e6, impedance_max_ohm=1e6,
+        frequency_high_hz=1e6, floor_resistance_ohm=1e-4, floor_inductance_h=1e-9,
+        contact_resistance_ohm=2e-4, contact_inductance_h=1e-9, stray_capacitance_f=0.2e-12,
+        noise_relative=5e-5, noise_resistance_ohm=2e-5,
+        frequency_min_hz=20.0, frequency_max_hz=1e6,
+    ),
+}  # fmt: skip
+"""Assumed, from no data sheet."""
+
+MULTIMETER_CLASSES: Final[Mapping[str, MultimeterAccuracy]] = {
+    "4.5-digit": _preset(
+        MultimeterAccuracy, "4.5-digit",
+        gain_relative=5e-4, offset_of_range=3e-4, noise_of_range=5e-5, resolution_of_range=1e-4,
+        thermal_drift_v=1e-6,
+    ),
+    "5.5-digit": _preset(
+        MultimeterAccuracy, "5.5-digit",
+        gain_relative=1.5e-4, offset_of_range=1e-4, noise_of_range=1e-5, resolution_of_range=1e-5,
+        thermal_drift_v=5e-7,
+    ),
+    "6.5-digit": _preset(
+        MultimeterAccuracy, "6.5-digit",
+        gain_relative=1e-4, offset_of_range=5e-5, noise_of_range=3e-6, resolution_of_range=1e-6,
+        thermal_drift_v=3e-7,
+    ),
+}  # fmt: skip
+"""Assumed, from no data sheet."""
+
+SUPPLY_CLASSES: Final[Mapping[str, SupplyAccuracy]] = {
+    "1mV-1mA": _preset(
+        SupplyAccuracy, "1mV-1mA",
+        voltage_gain_relative=5e-4, voltage_offset_v=2e-3, voltage_step_v=1e-3,
+        current_gain_relative=2e-3, current_offset_a=3e-3, current_step_a=1e-3,
+        lead_contact_ohm=1e-3, lead_relative=0.02,
+    ),
+    "1mV-0.1mA": _preset(
+        SupplyAccuracy, "1mV-0.1mA",
+        voltage_gain_relative=5e-4, voltage_offset_v=2e-3, voltage_step_v=1e-3,
+        current_gain_relative=2e-3, current_offset_a=1.5e-3, current_step_a=1e-4,
+        lead_contact_ohm=1e-3, lead_relative=0.02,
+    ),
+}  # fmt: skip
+"""Assumed, from no data sheet."""
+
+
+def impedance_accuracy(
+    class_name: str, overrides: Mapping[str, str] | None = None
+) -> ImpedanceAccuracy:
+    """Return the accuracy of an LCR meter class, single figures overridden ("basic": "0.05 %").
+
+    Raises InputError with every unknown class, unknown key and unreadable or impossible figure.
+    """
+    return _accuracy("impedance meter", IMPEDANCE_CLASSES, class_name, overrides or {})
+
+
+def multimeter_accuracy(
+    class_name: str, overrides: Mapping[str, str] | None = None
+) -> MultimeterAccuracy:
+    """Return the accuracy of a multimeter class, single figures overridden; as above."""
+    return _accuracy("multimeter", MULTIMETER_CLASSES, class_name, overrides or {})
+
+
+def supply_accuracy(class_name: str, overrides: Mapping[str, str] | None = None) -> SupplyAccuracy:
+    """Return the accuracy of a supply class, single figures overridden; as above."""
+    return _accuracy("supply", SUPPLY_CLASSES, class_name, overrides or {})
+
+
+def _accuracy(
+    role: str, classes: Mapping[str, _Accuracy], class_name: str, overrides: Mapping[str, str]
+) -> _Accuracy:
+    preset = classes.get(class_name)
+    problems = []
+    if preset is None:
+        problems.append(
+            f"{role}: there is no accuracy class {class_name!r}"
+            + _did_you_mean(class_name, classes)
+        )
+        preset = next(iter(classes.values()))
+    keys = _keys(type(preset))
+    changes: dict[str, Any] = {}
+    for key, text in overrides.items():
+        if key not in keys:
+            problems.append(f"{role}, accuracy: unknown figure {key!r}" + _did_you_mean(key, keys))
+            continue
+        attribute = keys[key]
+        try:
+            value = parse_quantity(text, attribute.metadata["unit"])
+        except QuantityError as error:
+            problems.append(f"{role}, accuracy.{key}: {error}")
+            continue
+        if value <= 0.0:
+            problems.append(f"{role}, accuracy.{key}: {text!r} is not greater than zero")
+            continue
+        changes[attribute.name] = value
+    if problems:
+        raise InputError(
+            "\n".join(problems),
+            hint="classes: " + ", ".join(classes) + "; figures: " + ", ".join(keys),
+        )
+    changes["assumed"] = tuple(key for key in preset.assumed if key not in overrides)
+    return attrs.evolve(preset, **changes)
+
+
+def _did_you_mean(word: str, known: Mapping[str, object]) -> str:
+    close = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
+    return f"; did you mean {close[0]!r}?" if close else ""
