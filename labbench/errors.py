@@ -19,6 +19,7 @@ LabbenchError
 │   ├── StillCharged             more than 20 mV where a re-tie was due
 │   └── OutputStateUnknown       an off that could not be confirmed: shown first and loudest
 ├── CompensationError            missing, too old, implausible, or lacks a frequency
+├── JournalFailed                an event could not be written: the run stops, the output goes off
 ├── StepAborted                  a step cannot go on (hookup refused, part not in the jig)
 └── StoppedByPerson              stop key or Ctrl-C; the output was switched off and read back
 
@@ -36,6 +37,7 @@ __all__ = [
     "InputError",
     "InstrumentError",
     "InstrumentReportedError",
+    "JournalFailed",
     "LabbenchError",
     "LimitExceeded",
     "LinkLost",
@@ -183,6 +185,10 @@ class OutputStateUnknown(SafetyError):
 
 class CompensationError(LabbenchError):
     """Report a compensation that is missing, too old, implausible or lacks a frequency."""
+
+
+class JournalFailed(LabbenchError):
+    """Report an event that could not be written to the journal: the run stops, the output off."""
 
 
 class StepAborted(LabbenchError):
