@@ -1,0 +1,326 @@
+"""Switch a supply on only within limits, and off whatever happens.
+
+The energy rules that the comments cite:
+
+1. Out-of-range requests raise, nothing is clipped.
+2. Before on: read back off, program current limit and over-voltage protection, read both back,
+   journal `about-to-energise`; then on, verified. After: off, read back, journalled. The on command
+   stands inside the `try`.
+3. Clean-ups are all tried; the first error stays the one raised.
+4. An off that cannot be confirmed: once more on a link opened anew, else OutputStateUnknown.
+5. At start, runs that broke off while energised are looked for (labbench.bench.start_up).
+6. The limits are in the supply before it is switched on, because nothing here survives kill -9.
+7. Stop: off goes out at once on the supply's own session.
+8. De-energising never depends on the disk.
+"""
+
+from __future__ import annotations
+
+__all__ = ["DISCHARGED_V", "Energised", "GuardedSupply"]
+
+import math
+from collections.abc import Callable
+from types import TracebackType
+from typing import Self
+
+from labbench.bench.bench_file import BenchLimits
+from labbench.bench.cleanups import CleanUps
+from labbench.bench.limits import Maximum, Need, check_request
+from labbench.bench.stop import StopFlag
+from labbench.errors import (
+    LabbenchError,
+    LimitExceeded,
+    OutputStateUnknown,
+    SafetyError,
+    SettingNotTaken,
+    StillCharged,
+)
+from labbench.ports import STATUS_OK, Clock, ScalarReading, Supply, SupplySetting
+from labbench.records.journal import Journal
+
+#: below this a re-tie is safe
+DISCHARGED_V = 0.020
+#: bench seconds that the residual charge is waited out before a person has to discharge it
+DISCHARGE_WAIT_S = 30.0
+_POLL_S = 0.05
+
+# What a read back may lie above the request: a supply rounds to its resolution. A few of the
+# coarsest steps that bench supplies have (common practice, no source).
+_VOLTAGE_STEP_V = 0.010
+_CURRENT_STEP_A = 0.010
+_RELATIVE_STEP = 2e-3
+# What a measured value may lie above the setting when the output has just come on.
+_OVERSHOOT_V = 0.030
+_OVERSHOOT_A = 0.050
+_OVERSHOOT_RELATIVE = 0.02
+
+
+class GuardedSupply:
+    """Guard a supply: the only way by which anything here switches an output on."""
+
+    def __init__(
+        self,
+        supply: Supply,
+        *,
+        limits: BenchLimits,
+        clock: Clock,
+        journal: Journal,
+        stop: StopFlag,
+        output_capacitance_f: float | None = None,
+    ) -> None:
+        self.supply = supply
+        self.limits = limits
+        self.clock = clock
+        self.journal = journal
+        self.stop = stop
+        self.output_capacitance_f = output_capacitance_f
+        #: what is on now; the bench looks at it before it asks, re-ties or takes
+        self.energised_now: Energised | None = None
+        #: channels energised in this run whose charge has not been seen gone
+        self.charged: set[int] = set()
+
+    def energised(
+        self, channel: int, *, volts: float, amps: float, reason: str, need: Need,
+        part: Maximum | None = None,
+    ) -> Energised:  # fmt: skip
+        """Return a context manager inside which the output is on.
+
+        Nothing is sent before it is entered. Entering raises LimitExceeded where a limit forbids
+        the request, SafetyError where the output is on already, SettingNotTaken where the supply
+        does not take the protection; leaving raises OutputStateUnknown where an off could not be
+        confirmed, whatever else went wrong.
+        """
+        return Energised(self, channel, volts, amps, reason, need, part)
+
+    def read_back_off(self, channel: int) -> None:
+        """Raise SafetyError where a channel that should be off reads back on."""
+        if self.supply.is_on(channel):
+            raise SafetyError(
+                f"the output of channel {channel} reads back on although this run did not switch "
+                "it on; nothing was changed",
+                hint="switch it off at the supply, then start again",
+            )
+
+    def wait_discharged(
+        self, channel: int, across_part: Callable[[], ScalarReading] | None = None
+    ) -> None:
+        """Wait until less than 20 mV is left at the output and, where it is read, at the part.
+
+        Not broken off by the stop flag: after a stop the charge is waited out as well
+        (energy rule 7). Raises StillCharged when it does not go.
+        """
+        until = self.clock.monotonic_s() + DISCHARGE_WAIT_S
+        while True:
+            at_output = self.supply.read_voltage(channel)
+            at_part = across_part() if across_part is not None else None
+            left = [reading for reading in (at_output, at_part) if reading and not _low(reading)]
+            if not left:
+                self.charged.discard(channel)
+                return
+            if self.clock.monotonic_s() >= until:
+                said = ", ".join(reading.raw.strip() for reading in left)
+                raise StillCharged(
+                    f"channel {channel} is off, but after {DISCHARGE_WAIT_S:g} s there is still "
+                    f"more than {DISCHARGED_V * 1e3:g} mV (read: {said}); nothing was re-tied",
+                    hint="discharge it through a resistor, do not short it, then start again",
+                )
+            self.clock.sleep_s(_POLL_S)
+
+
+class Energised:
+    """Hold an output on while inside the block.
+
+    A class and no generator: in a generator's `__enter__` a Ctrl-C can strike after the output
+    went on and before the `with` block is entered, and nothing would switch it off.
+    """
+
+    def __init__(
+        self, guard: GuardedSupply, channel: int, volts: float, amps: float, reason: str,
+        need: Need, part: Maximum | None,
+    ) -> None:  # fmt: skip
+        self._guard = guard
+        self._supply = guard.supply
+        self.channel = channel
+        self.volts = volts
+        self.amps = amps
+        self._reason = reason
+        self._need = need
+        self._part = part
+        self._clean_ups = CleanUps()
+        self._on_since_s = math.inf
+        self._off: str | None = None
+
+    def check_time(self, more_s: float = 0.0) -> None:
+        """Raise LimitExceeded when the output is, or will be in `more_s`, on longer than declared."""
+        on_for = self._guard.clock.monotonic_s() - self._on_since_s
+        if on_for + more_s > self._need.time_s:
+            raise LimitExceeded(
+                f"the output of channel {self.channel} would be on for {on_for + more_s:.3g} s, "
+                f"longer than the {self._need.time_s:g} s of {self._need.name}; it was switched off"
+            )
+
+    def __enter__(self) -> Self:
+        guard = self._guard
+        if guard.energised_now is not None:
+            raise SafetyError("an output is on already: one energised step at a time")
+        self._check_request()
+        setting = self._program()
+        guard.stop.check()
+        # On disk before the output is on, so that a kill at any moment leaves a trace (rule 5).
+        guard.journal.write(
+            "about-to-energise",
+            channel=self.channel,
+            reason=self._reason,
+            need=self._need,
+            setting=setting,
+        )
+        try:
+            guard.energised_now = self
+            guard.charged.add(self.channel)
+            # Run newest first: off, then the journal, then the rest.
+            self._clean_ups.add("forget that the output was on", self._forget)
+            self._clean_ups.add("journal the off", self._journal_off)
+            self._clean_ups.add("switch the output off", self._switch_off)
+            # Rule 7: a stop from any thread, or from a signal handler, sends off at once.
+            self._clean_ups.add("take the stop hook out", guard.stop.add_hook(self._on_stop))
+            # A stop that came before the hook was in place is seen here, before the output is on.
+            guard.stop.check()
+            self._on_since_s = guard.clock.monotonic_s()
+            # Rule 2: inside the try, since a lost reply may mean that the output is on.
+            self._supply.switch_on(self.channel)
+            # A stop between that check and the on: its off was sent too early.
+            guard.stop.check()
+            self._verify_on()
+            guard.journal.write("energised", channel=self.channel, setting=setting)
+            return self
+        except BaseException as error:
+            self._leave(error)
+            raise
+
+    def __exit__(
+        self,
+        exc_type: type[BaseException] | None,
+        exc: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self._leave(exc)
+
+    def _check_request(self) -> None:
+        channels = self._supply.channels
+        if not 1 <= self.channel <= channels:
+            raise LimitExceeded(
+                f"channel {self.channel} was asked for; the supply has channels 1 to {channels}"
+            )
+        # Rule 1.
+        check_request(
+            volts=self.volts,
+            amps=self.amps,
+            bench=self._guard.limits,
+            need=self._need,
+            part=self._part,
+            output_capacitance_f=self._guard.output_capacitance_f,
+        )
+
+    def _program(self) -> SupplySetting:
+        # Rule 2: off is read back before anything is programmed, and rule 6: the limits are in
+        # the supply before it is on.
+        self._guard.read_back_off(self.channel)
+        over_voltage_v = self.volts * 1.1 + 0.5
+        setting = self._supply.program(
+            self.channel,
+            voltage_v=self.volts,
+            current_a=self.amps,
+            over_voltage_v=over_voltage_v,
+        )
+        wrong = [
+            f"{name} {read:g} {unit} instead of {asked:g} {unit}"
+            for name, asked, read, unit, step in (
+                ("voltage", self.volts, setting.voltage_v, "V", _VOLTAGE_STEP_V),
+                ("current limit", self.amps, setting.current_a, "A", _CURRENT_STEP_A),
+                ("over-voltage protection", over_voltage_v, setting.over_voltage_v, "V", 0.2),
+            )
+            if not abs(read - asked) <= step + _RELATIVE_STEP * asked
+        ]
+        if wrong:
+            raise SettingNotTaken(
+                f"the supply read back {', '.join(wrong)}; the output stayed off",
+                instrument=self._supply.role,
+                hint="is the front panel locked, or a limit set there?",
+            )
+        return setting
+
+    def _verify_on(self) -> None:
+        if not self._supply.is_on(self.channel):
+            raise SettingNotTaken(
+                f"channel {self.channel} was switched on and reads back off",
+                instrument=self._supply.role,
+                hint="did the over-voltage protection trip, or did someone press output off?",
+            )
+        for reading, asked, margin in (
+            (self._supply.read_voltage(self.channel), self.volts, _OVERSHOOT_V),
+            (self._supply.read_current(self.channel), self.amps, _OVERSHOOT_A),
+        ):
+            highest = asked * (1 + _OVERSHOOT_RELATIVE) + margin
+            if reading.status != STATUS_OK or reading.value is None or reading.value > highest:
+                raise LimitExceeded(
+                    f"channel {self.channel} was set to {asked:g} {reading.unit} and measures "
+                    f"{reading.raw.strip()}",
+                    hint="do not use this supply before it has been checked",
+                )
+
+    def _on_stop(self) -> None:
+        # The block's own clean-up follows and decides; this one only makes it early.
+        self._supply.force_off()
+
+    def _leave(self, first: BaseException | None) -> None:
+        self._clean_ups.run(first)
+        if isinstance(first, LabbenchError):
+            first.add_note(f"the output of channel {self.channel} was switched off and read back")
+
+    def _switch_off(self) -> None:
+        trouble: BaseException
+        try:
+            self._supply.switch_off(self.channel)
+            if not self._supply.is_on(self.channel):
+                self._off = "read back"
+                return
+            trouble = SettingNotTaken(
+                f"channel {self.channel} read back on after an off; a second off worked",
+                instrument=self._supply.role,
+                hint="do not use this supply before it has been checked",
+            )
+        except BaseException as error:  # a Ctrl-C too: the output comes first
+            trouble = error
+        # Rule 4: once more, on a link opened anew.
+        try:
+            confirmed = self._supply.force_off()
+        except BaseException as error:
+            confirmed = False
+            trouble.add_note(f"and the forced off broke off: {type(error).__name__}: {error}")
+        if not confirmed:
+            raise OutputStateUnknown(
+                f"the output of channel {self.channel} of the supply at {self._supply.address} "
+                "may still be ON: off was sent twice, the second time on a link opened anew, and "
+                f"could not be read back ({type(trouble).__name__}: {trouble})",
+                hint="press the supply's own output switch now, then pull its leads",
+            ) from trouble
+        self._off = "forced"
+        raise trouble
+
+    def _journal_off(self) -> None:
+        # Rule 8: this comes after the off, so a full disk cannot prevent it.
+        if self._off is None:
+            self._guard.journal.write("output-unknown", channel=self.channel)
+        else:
+            self._guard.journal.write("off", channel=self.channel, confirmed=self._off)
+
+    def _forget(self) -> None:
+        self._guard.energised_now = None
+
+
+def _low(reading: ScalarReading) -> bool:
+    return (
+        reading.status == STATUS_OK
+        and reading.value is not None
+        and abs(reading.value) < DISCHARGED_V
+    )
