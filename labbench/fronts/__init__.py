@@ -1,0 +1,1 @@
+"""Face people: the terminal."""

@@ -1,0 +1,1 @@
+"""Hold one command a module, named as the command is."""

@@ -1,0 +1,129 @@
+"""Be the person's end of the Operator port at a terminal: wording, Enter as the pedal."""
+
+from __future__ import annotations
+
+__all__ = ["TerminalPerson"]
+
+import sys
+from collections.abc import Callable, Mapping
+
+import click
+
+from labbench.errors import StepAborted, StoppedByPerson
+from labbench.ports import Event, Prompt
+
+_LOOKS = "f = fine, d = discoloured, c = cracked, b = bulged"
+_CAUTIONS = (
+    "Before the supply comes on for the first time:",
+    "  disconnect battery and adapters; meter first, then discharge capacitors via a resistor;",
+    "  the supply's own off switch within reach; no rings or loose metal near the clips;",
+    "  parts and load resistors get hot; a bias current that is broken kicks back;",
+    "  wrist strap on; fumes and lead: air and clean hands; eye protection;",
+    "  cleaning solvent and freeze spray burn: never near hot air, dry before energising.",
+    "  At most 60 V DC, isolated (from memory: check the standard); local rules come first.",
+)
+
+
+class TerminalPerson:
+    """Ask on stderr, read from stdin; Enter (or the pedal) takes the default.
+
+    `answers` gives answers ahead by prompt name, for runs without a person.
+    """
+
+    def __init__(
+        self,
+        *,
+        interactive: bool | None = None,
+        answers: Mapping[str, str] | None = None,
+        quiet: bool = False,
+        read: Callable[[], str] | None = None,
+    ) -> None:
+        self._interactive = sys.stdin.isatty() if interactive is None else interactive
+        self._answers = dict(answers or {})
+        self._quiet = quiet
+        self._read = read or sys.stdin.readline
+        self._cautioned = False
+
+    @property
+    def interactive(self) -> bool:
+        """Tell whether somebody is there to answer."""
+        return self._interactive
+
+    def ask(self, prompt: Prompt) -> str:
+        """Ask and wait; raise StoppedByPerson on `s`, StepAborted where nobody is there."""
+        if prompt.name in self._answers:
+            return self._answers[prompt.name]
+        if not self._interactive:
+            raise StepAborted(
+                f"a person is needed here and nobody is: {_question(prompt)}",
+                hint="run it at a terminal, or give the answer as an option (see --help)",
+            )
+        if prompt.kind == "energise" and not self._cautioned:
+            self._cautioned = True
+            self._say("\n".join(_CAUTIONS))
+        while True:
+            self._say(f"{_question(prompt)} ", newline=False)
+            line = self._read()
+            if not line:
+                raise StoppedByPerson(f"the input ended at the question: {_question(prompt)}")
+            answer = line.strip().lower() if prompt.choices else line.strip()
+            if answer in ("s", "stop"):
+                raise StoppedByPerson(f"stopped at the question: {_question(prompt)}")
+            if not answer and prompt.default is not None:
+                return prompt.default
+            if not prompt.choices:
+                if answer:
+                    return answer
+                continue
+            fitting = [choice for choice in prompt.choices if answer and choice.startswith(answer)]
+            if len(fitting) == 1:
+                return fitting[0]
+            self._say(f"  one of: {', '.join(prompt.choices)}; s stops")
+
+    def tell(self, event: Event) -> None:
+        """Show an event on stderr."""
+        if not self._quiet and (text := _event_text(event)):
+            self._say(text)
+
+    def _say(self, text: str, *, newline: bool = True) -> None:
+        click.echo(text, err=True, nl=newline)
+
+
+def _question(prompt: Prompt) -> str:
+    detail = prompt.detail
+    subject = str(detail.get("what", prompt.name)).replace("-", " ")
+    if prompt.kind == "look":
+        return f"Look at {detail.get('specimen', 'it')}: {_LOOKS} [Enter = fine]:"
+    if prompt.kind == "place":
+        words = {
+            "open": "Hold the tips apart, nothing between them",
+            "short": "Press both tips onto one copper strip",
+        }.get(subject, f"Put {subject} into the jig")
+        return f"{words}, then Enter:"
+    if prompt.kind == "hookup":
+        joins = detail.get("joins")
+        lines = [f"Connect ({subject}):"]
+        if isinstance(joins, Mapping):
+            lines += [f"    {terminal:<24} -> {contact}" for terminal, contact in joins.items()]
+        return "\n".join([*lines, "  then Enter:"])
+    if prompt.kind == "energise":
+        numbers = ", ".join(
+            f"{value:g} {unit}"
+            for value, unit in ((detail.get("amps"), "A"), (detail.get("volts"), "V"))
+            if isinstance(value, float | int)
+        )
+        return f"Supply on for {subject} ({numbers}): hands off, Enter or pedal; s stops:"
+    if prompt.kind == "confirm":
+        default = f" [Enter = {prompt.default}]" if prompt.default else ""
+        return f"{detail.get('text', subject)!s}{default}:"
+    return f"{detail.get('text', subject)!s}:"
+
+
+def _event_text(event: Event) -> str:
+    detail = event.detail
+    text = detail.get("text")
+    if isinstance(text, str):
+        return f"  {text}"
+    if event.kind == "step":
+        return f"  {str(detail.get('name', '')).replace('-', ' ')}"
+    return ""

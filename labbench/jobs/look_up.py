@@ -1,0 +1,155 @@
+"""Look things up in the records: history, one run, strike a run, what a page needs."""
+
+from __future__ import annotations
+
+__all__ = ["RunRow", "find_run", "history", "next_specimen", "page_for", "rebuild", "strike"]
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from labbench.errors import InputError
+from labbench.quantities import format_si
+from labbench.records.folder import DataFolder
+from labbench.records.journal import JournalEvent, amend, read_journal
+from labbench.records.readings_file import judgement_from_json, readings_from_json
+from labbench.records.store import RunRow, Store
+from labbench.reports.specimen import SpecimenRecord, specimen_page
+from labbench.results import Influence
+
+
+def history(data: DataFolder, **wanted: Any) -> list[RunRow]:
+    """Find runs, latest first; `wanted` as in Store.search. Waiting journals are ingested first."""
+    with Store(data.store) as store:
+        store.ingest_waiting(data.journals)
+        return store.search(**wanted)
+
+
+def rebuild(data: DataFolder) -> int:
+    """Fill the store anew from all journals; return how many there are."""
+    with Store(data.store) as store:
+        return store.rebuild(data.journals)
+
+
+def next_specimen(data: DataFolder) -> str:
+    """Return the first free automatic number."""
+    with Store(data.store) as store:
+        store.ingest_waiting(data.journals)
+        return store.next_specimen()
+
+
+def find_run(data: DataFolder, name: str) -> RunRow:
+    """Find a run by its id, the beginning of it, or the latest verify run of a specimen.
+
+    Raises InputError where there is none, or several begin so.
+    """
+    rows = history(data)
+    exact = [row for row in rows if row.run == name]
+    if exact:
+        return exact[0]
+    of_specimen = [row for row in rows if row.specimen == name]
+    if of_specimen:
+        return of_specimen[0]
+    beginning = [row for row in rows if row.run.startswith(name)]
+    if len(beginning) == 1:
+        return beginning[0]
+    if beginning:
+        raise InputError(
+            f"{len(beginning)} runs begin with {name!r}: "
+            + ", ".join(row.run for row in beginning[:5]),
+            hint="give more of the id; `labbench history` lists them",
+        )
+    import difflib
+
+    names = sorted({row.specimen for row in rows if row.specimen} | {row.run for row in rows})
+    near = difflib.get_close_matches(name, names, n=1)
+    raise InputError(
+        f"there is no run and no specimen {name!r} in {data.root}",
+        hint=f"did you mean {near[0]}?" if near else "`labbench history` lists them",
+    )
+
+
+def strike(data: DataFolder, name: str, *, who: str, why: str) -> RunRow:
+    """Strike a mistaken run: it stays for ever, marked, and no longer counts as a sibling.
+
+    Raises InputError when it was struck already or is still open.
+    """
+    row = find_run(data, name)
+    if row.void is not None:
+        raise InputError(
+            f"run {row.run} was struck already, by {row.void['who']}: {row.void['why']}"
+        )
+    amendment = amend(Path(row.journal), what="void", who=who, why=why)
+    with Store(data.store) as store:
+        store.ingest(amendment)
+    return find_run(data, row.run)
+
+
+def page_for(row: RunRow) -> str:
+    """Return the page (HTML) for a run; raise InputError where it was never judged."""
+    if row.judged is None or row.measured is None:
+        raise InputError(
+            f"run {row.run} has no verdict: it ended as {row.status or 'unfinished'}"
+            + (f" ({row.reason})" if row.reason else ""),
+            hint="verify the part again",
+        )
+    journal = read_journal(Path(row.journal))
+    opened = _first(journal.events, "opened")
+    measured = _first(journal.events, "measured")
+    judgement = judgement_from_json(row.judged)
+    return specimen_page(
+        SpecimenRecord(
+            judgement=judgement,
+            readings=readings_from_json(row.measured),
+            facts=[
+                ("Part type", f"{row.type or ''} {opened.get('type_description', '')}".strip()),
+                ("Specimen", row.specimen or ""),
+                ("Donor board", row.donor or ""),
+                ("Lot", row.lot or ""),
+                ("For job", row.customer_job or ""),
+                ("Siblings compared with", ", ".join(opened.get("siblings", ()))),
+                ("What is assumed of the type", "; ".join(opened.get("assumed", ()))),
+            ],
+            measured_facts=_measured_facts(row, opened, measured, journal.note),
+            risk=float(opened.get("risk", 0.05)),
+            simulated=row.simulated,
+            void=row.void,
+            dc_budget=tuple(
+                Influence(line["label"], line["u"]) for line in measured.get("dc_budget", ())
+            ),
+        )
+    )
+
+
+def _first(events: tuple[JournalEvent, ...], kind: str) -> Mapping[str, Any]:
+    return next((event.data for event in events if event.kind == kind), {})
+
+
+def _measured_facts(
+    row: RunRow, opened: Mapping[str, Any], measured: Mapping[str, Any], note: str | None
+) -> list[tuple[str, str]]:
+    facts = [
+        ("When", row.opened_utc),
+        ("By", row.who or ""),
+        ("Bench", row.bench or ""),
+        ("Run", row.run),
+        ("Journal", Path(row.journal).name + (f": {note}" if note else "")),
+    ]
+    for role, entry in opened.get("instruments", {}).items():
+        dates = [
+            f"{word} {entry[key]}"
+            for key, word in (("calibrated", "calibrated"), ("due", "due"))
+            if entry.get(key)
+        ]
+        text = ", ".join([str(entry.get("identity") or entry.get("class") or ""), *dates])
+        facts.append((role.replace("_", " ").capitalize(), text or "no calibration date given"))
+    if compensation := measured.get("compensation"):
+        facts.append(("Compensation", str(compensation)))
+    if (temperature := measured.get("temperature_c")) is not None:
+        u = measured.get("u_temperature_c")
+        facts.append(("Temperature", f"{temperature:g} °C" + (f" ± {2 * u:g} K" if u else "")))
+    if method := measured.get("dc_method"):
+        current = measured.get("dc_current_a")
+        at = f" at {format_si(current, 'A')}" if current else ""
+        facts.append(("DC resistance by", str(method).replace("-", " ") + at))
+    return facts

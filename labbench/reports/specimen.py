@@ -1,0 +1,116 @@
+"""Write the page for a specimen: one HTML file that needs nothing else and no network."""
+
+from __future__ import annotations
+
+__all__ = ["SpecimenRecord", "specimen_page"]
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from attrs import field, frozen
+
+import labbench
+from labbench.quantities import format_si
+from labbench.reports.pages import SIGNS, fill
+from labbench.reports.plots import sweep_plot
+from labbench.reports.words import (
+    fault_words,
+    limits_text,
+    next_action,
+    reason,
+    short_text,
+    value_text,
+)
+from labbench.results import Influence, Judgement, Readings
+
+
+@frozen
+class SpecimenRecord:
+    """Hold what a page tells beside the judgement: origin, bench, dates, files."""
+
+    judgement: Judgement
+    readings: Readings
+    facts: Sequence[tuple[str, str]] = ()
+    measured_facts: Sequence[tuple[str, str]] = ()
+    risk: float = 0.05
+    simulated: bool = False
+    void: Mapping[str, str] | None = None
+    dc_budget: tuple[Influence, ...] = field(default=())
+
+
+def specimen_page(record: SpecimenRecord) -> str:
+    """Return the page as HTML text."""
+    judgement = record.judgement
+    plot = sweep_plot(record.readings, judgement)
+    coverage = judgement.characteristics[0].coverage if judgement.characteristics else 0.95
+    return fill(
+        "specimen.html",
+        judgement=judgement,
+        sign=SIGNS[judgement.disposition],
+        reason=reason(judgement),
+        action=next_action(judgement),
+        facts=[(name, value) for name, value in record.facts if value],
+        measured_facts=[(name, value) for name, value in record.measured_facts if value],
+        characteristics=[_characteristic(c) for c in judgement.characteristics],
+        findings=[
+            {
+                "fault": fault_words(f.fault),
+                "grade": f.grade,
+                "because": f.because,
+                "alternatives": " or ".join(fault_words(a) for a in f.alternatives),
+                "short": short_text(f),
+            }
+            for f in judgement.findings
+        ],
+        would_decide=[w.text for w in judgement.would_decide],
+        remarks=judgement.remarks,
+        plot=plot,
+        plot_caption="Dots with bars: measured, with expanded uncertainty. Band: where a healthy "
+        "part of this type is expected. Line: the best explanation found.",
+        points=_points(record.readings),
+        budget=[(line.label, format_si(line.u, "Ω", 2)) for line in record.dc_budget],
+        coverage=f"{coverage:.0%}",
+        accept=f"{1 - record.risk:.0%}",
+        simulated=record.simulated,
+        void=record.void,
+        version=labbench.__version__,
+    )
+
+
+def _characteristic(characteristic: Any) -> dict[str, str]:
+    u = characteristic.expanded_uncertainty
+    probability = characteristic.probability_conforming
+    return {
+        "name": characteristic.name.replace("-", " "),
+        "value": value_text(characteristic),
+        "uncertainty": format_si(u, characteristic.unit, 2) if u is not None else "",
+        "limits": limits_text(characteristic) or "none known",
+        "verdict": characteristic.verdict,
+        "probability": f"{probability:.4f}" if probability is not None else "",
+    }
+
+
+def _points(readings: Readings) -> list[list[str]]:
+    block = readings.impedance
+    if block is None:
+        return []
+    rows = []
+    for i, frequency in enumerate(block.frequency_hz):
+        r, x = block.resistance_ohm[i], block.reactance_ohm[i]
+        u_r, u_x = block.u_resistance_ohm[i], block.u_reactance_ohm[i]
+        row = [format_si(frequency, "Hz", 4)]
+        if r is None or x is None or u_r is None or u_x is None:
+            limit = block.greater_than_ohm[i] if block.greater_than_ohm else None
+            status = block.status[i] if block.status else "not measured"
+            text = status.replace("-", " ")
+            row += [text, "", f"above {format_si(limit, 'Ω')}" if limit else "", "", "", ""]
+        else:
+            inductance = x / (2 * math.pi * frequency)
+            row += [
+                format_si(r, "Ω", 4), format_si(2 * u_r, "Ω", 2),
+                format_si(x, "Ω", 4), format_si(2 * u_x, "Ω", 2),
+                format_si(inductance, "H", 4), f"{x / r:.3g}" if r > 0 else "",
+            ]  # fmt: skip
+        rows.append(row)
+    return rows

@@ -1,0 +1,182 @@
+"""Put a judgement into one line: id, word, reason with one number, next action."""
+
+from __future__ import annotations
+
+__all__ = ["fault_words", "next_action", "reason", "verdict_line", "why_lines"]
+
+from collections.abc import Iterable, Iterator
+
+from labbench.quantities import format_si
+from labbench.results import Characteristic, Finding, Judgement
+
+LINE_WIDTH = 80
+_ACTIONS = {"fit": "solder it in", "unfit": "bin it", "plausible": "label it so"}
+#: what a would-decide action is called in the last column of the verdict line
+_SHORT_ACTIONS = {
+    "use-multimeter": "use multimeter",
+    "measure-dc-resistance": "measure the ohms",
+    "measure-impedance": "take the sweep",
+    "wait": "wait, press again",
+    "press-again": "press again",
+    "more-siblings": "measure siblings",
+    "higher-frequency": "use faster meter",
+    "look": "look at it",
+    "repeat": "measure again",
+}
+
+
+def fault_words(fault: str) -> str:
+    """Return a fault's name as spoken: `shorted-turn` becomes `shorted turn`."""
+    return fault.replace("-", " ")
+
+
+def limits_text(characteristic: Characteristic) -> str:
+    """Return `376-564 nH`, `below 564 nH` or `above 376 nH`; nothing where there is no limit."""
+    lower, upper, unit = characteristic.lower, characteristic.upper, characteristic.unit
+    if lower is not None and upper is not None:
+        high = format_si(upper, unit)
+        number, _, suffix = high.partition(" ")
+        scale = upper / float(number) if float(number) else 1.0
+        return f"{lower / scale:.3g}-{number} {suffix}"
+    if upper is not None:
+        return f"below {format_si(upper, unit)}"
+    if lower is not None:
+        return f"above {format_si(lower, unit)}"
+    return ""
+
+
+def value_text(characteristic: Characteristic) -> str:
+    """Return the value as measured, with the frequency it holds for where it has one."""
+    if characteristic.value is None:
+        words = characteristic.status.replace("-", " ")
+        return "not measured" if words == "ok" else words
+    text = format_si(characteristic.value, characteristic.unit)
+    frequency = characteristic.conditions.get("frequency_hz")
+    return f"{text} at {format_si(frequency, 'Hz')}" if frequency else text
+
+
+def _number_for(finding: Finding, judgement: Judgement) -> str:
+    """Choose the one number that shows this fault best."""
+    wanted = {
+        "high-resistance-joint": ("dc-resistance",),
+        "open-winding": ("dc-resistance",),
+        "winding-to-core-leak": ("insulation",),
+        "not-as-marked": ("inductance", "dc-resistance", "saturation"),
+    }.get(finding.fault, ("inductance",))
+    for name in wanted:
+        for characteristic in judgement.characteristics:
+            if characteristic.name == name and characteristic.verdict == "fails":
+                limits = limits_text(characteristic)
+                value = value_text(characteristic)
+                unit = limits.rpartition(" ")
+                # the same unit is not said twice: "41 nH at 100 kHz, should be 376-564"
+                if unit[2] and f" {unit[2]}" in value:
+                    limits = unit[0]
+                return f"{value}, should be {limits}" if limits else value
+    return finding.because
+
+
+def reason(judgement: Judgement) -> str:
+    """Return the reason for the disposition, with one number."""
+    if judgement.disposition in ("unfit", "undecided") and judgement.findings:
+        finding = judgement.findings[0]
+        return f"{fault_words(finding.fault)}: {_number_for(finding, judgement)}"
+    if judgement.disposition == "unfit":
+        for characteristic in judgement.characteristics:
+            if characteristic.verdict == "fails":
+                name = characteristic.name.replace("-", " ")
+                limits = limits_text(characteristic)
+                return f"{name} {value_text(characteristic)}, should be {limits}"
+    if judgement.disposition == "undecided":
+        for characteristic in judgement.characteristics:
+            if characteristic.verdict == "not-measured":
+                return f"{characteristic.name.replace('-', ' ')} not measured"
+            if characteristic.verdict == "undecided":
+                name = characteristic.name.replace("-", " ")
+                return f"{name} {value_text(characteristic)}, too close to the limit"
+        if judgement.remarks:
+            return judgement.remarks[0]
+        if judgement.would_decide:
+            return judgement.would_decide[0].text
+    if judgement.disposition == "plausible" and judgement.remarks:
+        return f"no sign of a fault; {judgement.remarks[0]}"
+    seen = [
+        format_si(c.value, c.unit)
+        for c in judgement.characteristics
+        if c.value is not None and c.verdict == "conforms"
+    ]
+    return f"{', '.join(seen)}, no sign of a fault" if seen else "no sign of a fault"
+
+
+def next_action(judgement: Judgement) -> str:
+    """Return what to do with the specimen now."""
+    if judgement.disposition == "undecided":
+        for would in judgement.would_decide:
+            return _SHORT_ACTIONS.get(would.action, would.action.replace("-", " "))
+        return "measure again"
+    return _ACTIONS[judgement.disposition]
+
+
+def verdict_line(judgement: Judgement, *, width: int = LINE_WIDTH) -> str:
+    """Return the line at a terminal, at most `width` columns; a long reason ends in an ellipsis."""
+    head = f"{judgement.specimen:<4} {judgement.disposition.upper():<10} "
+    action = next_action(judgement)
+    room = width - len(head) - len(action) - 2
+    text = reason(judgement)
+    if len(text) > room:
+        text = text[: max(room - 1, 0)].rstrip(" ,;:") + "…"
+    return f"{head}{text:<{room}}  {action}"
+
+
+def why_lines(judgement: Judgement) -> Iterator[str]:
+    """Yield the statistics behind a judgement, a line each."""
+    for characteristic in judgement.characteristics:
+        parts = [f"{characteristic.name.replace('-', ' ')}: {value_text(characteristic)}"]
+        if characteristic.expanded_uncertainty is not None:
+            parts.append(
+                f"± {format_si(characteristic.expanded_uncertainty, characteristic.unit, 2)} "
+                f"({characteristic.coverage:.0%})"
+            )
+        if limits := limits_text(characteristic):
+            parts.append(f"limits {limits}")
+        parts.append(characteristic.verdict)
+        if characteristic.probability_conforming is not None:
+            parts.append(f"P(conforms) = {characteristic.probability_conforming:.4f}")
+        yield "  ".join(parts)
+    for finding in judgement.findings:
+        others = _or(fault_words(name) for name in finding.alternatives)
+        yield (
+            f"{finding.grade}: {fault_words(finding.fault)}"
+            + (f" (or {others})" if others else "")
+            + f": {finding.because}; P = {finding.probability:.4f}"
+        )
+        if line := short_text(finding):
+            yield f"  {line}"
+    for would in judgement.would_decide:
+        yield f"would decide: {would.text}"
+    for remark in judgement.remarks:
+        yield f"note: {remark}"
+
+
+def short_text(finding: Finding) -> str:
+    """Return what is known of a short's resistance: a number with its interval, or a band."""
+    resistance = finding.details.get("short_resistance_ohm")
+    if not isinstance(resistance, dict):
+        return ""
+    lower, upper = resistance.get("lower"), resistance.get("upper")
+    value = resistance.get("value")
+    if value is not None and lower is not None and upper is not None:
+        return (
+            f"resistance of the short about {format_si(value, 'Ω', 2)} "
+            f"({format_si(lower, 'Ω', 2)} to {format_si(upper, 'Ω', 2)})"
+        )
+    if lower is not None and upper is not None:
+        return (
+            f"resistance of the short between {format_si(lower, 'Ω', 2)} "
+            f"and {format_si(upper, 'Ω', 2)}"
+        )
+    return ""
+
+
+def _or(words: Iterable[str]) -> str:
+    return " or ".join(words)
