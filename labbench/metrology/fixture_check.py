@@ -1,0 +1,243 @@
+"""Take a compensation from open and short readings, and refuse one that cannot be right.
+
+A wrong compensation spoils every coil after it without a sign, so it is checked when it is taken:
+tips that do not touch, a part left between them, a meter whose own correction is still on, a
+contact that opens and closes.
+"""
+
+from __future__ import annotations
+
+__all__ = ["FixtureLimits", "check_plausible", "compensation_from_sweeps"]
+
+import math
+
+from attrs import frozen
+
+from labbench.errors import CompensationError
+from labbench.metrology.accuracy import ImpedanceAccuracy
+from labbench.metrology.averaging import MeanReading, average_sweep
+from labbench.metrology.compensation import Compensation
+from labbench.quantities import format_si
+from labbench.results import Sweep
+
+_SIGMAS = 4.0
+
+
+@frozen(kw_only=True)
+class FixtureLimits:
+    """Hold the largest residuals that a jig or a pair of test tweezers may have.
+
+    Common practice, no source: jigs have some 5 to 30 mohm, 10 to 50 nH and 1 to 10 pF; these
+    limits leave a factor of 5. A 470 nH coil left in the jig lies above the inductance limit.
+    """
+
+    short_resistance_ohm: float = 0.2
+    short_inductance_h: float = 200e-9
+    open_capacitance_f: float = 50e-12
+    open_conductance_s: float = 5e-6
+    #: how far a short may move from reading to reading, beyond the meter's noise: like a contact
+    short_scatter_contacts: float = 2.0
+    #: how far an open may move from reading to reading, beyond the meter's noise
+    open_scatter_f: float = 1e-12
+    open_scatter_s: float = 0.5e-6
+
+
+def compensation_from_sweeps(
+    *,
+    open_sweep: Sweep,
+    short_sweep: Sweep,
+    accuracy: ImpedanceAccuracy,
+    taken_utc: str,
+    fixture: str,
+    bench: str,
+    fixture_limits: FixtureLimits | None = None,
+) -> Compensation:
+    """Average open and short readings of the same frequencies into a checked compensation.
+
+    Repeats of a frequency in a sweep are averaged. Raises CompensationError, with numbers, for
+    everything that is wrong: see `check_plausible`; also for different frequencies, for a short
+    without a value and for readings that do not hold still.
+    """
+    limits = fixture_limits or FixtureLimits()
+    opens = average_sweep(open_sweep, accuracy)
+    shorts = average_sweep(short_sweep, accuracy)
+    problems = [
+        f"the {name} at {format_si(point.frequency_hz, 'Hz')} was {point.status}"
+        for name, points, bad in (
+            ("open", opens, ("not-measured",)),
+            ("short", shorts, ("not-measured", "over-range")),
+        )
+        for point in points
+        if point.status in bad
+    ]
+    problems += [line for point in shorts for line in _short_moves(point, accuracy, limits)]
+    problems += [line for point in opens for line in _open_moves(point, limits)]
+    open_hz = [point.frequency_hz for point in opens]
+    short_hz = [point.frequency_hz for point in shorts]
+    same = len(open_hz) == len(short_hz) and all(
+        math.isclose(a, b, rel_tol=1e-3) for a, b in zip(open_hz, short_hz, strict=True)
+    )
+    if not open_hz or not same:
+        problems.append(
+            "open and short were not taken at the same frequencies: open "
+            f"{', '.join(format_si(f, 'Hz') for f in open_hz) or 'none'}; short "
+            f"{', '.join(format_si(f, 'Hz') for f in short_hz) or 'none'}"
+        )
+    if problems:
+        raise _refused(problems)
+    compensation = Compensation(
+        frequency_hz=tuple(short_hz),
+        open_ohm=tuple(point.value_ohm for point in opens),
+        short_ohm=tuple(_value(point) for point in shorts),
+        u_open_ohm=tuple(point.u_ohm for point in opens),
+        u_short_ohm=tuple(point.u_ohm for point in shorts),
+        readings=min(point.readings for point in (*opens, *shorts)),
+        taken_utc=taken_utc,
+        fixture=fixture,
+        bench=bench,
+    )
+    check_plausible(compensation, accuracy, limits)
+    return compensation
+
+
+def check_plausible(
+    compensation: Compensation,
+    accuracy: ImpedanceAccuracy,
+    fixture_limits: FixtureLimits | None = None,
+) -> None:
+    """Raise CompensationError, with numbers, for a short that is none, an open that is none, ...
+
+    ... a negative resistance of the short (the meter's own correction is still on), or readings
+    that did not hold still. All points and all problems are named at once.
+    """
+    limits = fixture_limits or FixtureLimits()
+    problems = []
+    for i in range(len(compensation.frequency_hz)):
+        problems += _short_problems(compensation, i, accuracy, limits)
+        problems += _open_problems(compensation, i, accuracy, limits)
+    if problems:
+        raise _refused(problems)
+
+
+def _short_moves(
+    point: MeanReading, accuracy: ImpedanceAccuracy, limits: FixtureLimits
+) -> list[str]:
+    """Name scatter of a short that is more than the meter's noise and a moving contact."""
+    omega = 2.0 * math.pi * point.frequency_hz
+    contacts = limits.short_scatter_contacts
+    bounds = (
+        max(contacts * accuracy.contact_resistance_ohm, _SIGMAS * point.noise_ohm),
+        max(contacts * omega * accuracy.contact_inductance_h, _SIGMAS * point.noise_ohm),
+    )
+    return [
+        f"the {part} of the short does not hold still: it scatters by {format_si(s, 'ohm')} at "
+        f"{format_si(point.frequency_hz, 'Hz')}, {format_si(bound, 'ohm')} is the limit"
+        for part, s, bound in zip(
+            ("resistance", "reactance"), point.scatter_ohm, bounds, strict=True
+        )
+        if s > bound
+    ]
+
+
+def _open_moves(point: MeanReading, limits: FixtureLimits) -> list[str]:
+    """Name scatter of an open that is more than the meter's noise and moving tips."""
+    if point.value_ohm is None and point.status != "unstable":
+        return []
+    at = format_si(point.frequency_hz, "Hz")
+    if point.value_ohm is None:
+        return [
+            f"the open does not hold still: it scatters by {format_si(max(point.scatter_ohm), 'ohm')}"
+            f" at {at}"
+        ]
+    square = abs(point.value_ohm) ** 2
+    scatter_s = max(point.scatter_ohm) / square
+    bound_s = max(
+        2.0 * math.pi * point.frequency_hz * limits.open_scatter_f + limits.open_scatter_s,
+        _SIGMAS * point.noise_ohm / square,
+    )
+    if scatter_s <= bound_s:
+        return []
+    return [
+        f"the open does not hold still: it scatters by {scatter_s * 1e6:.2g} µS at {at}, "
+        f"{bound_s * 1e6:.2g} µS is the limit"
+    ]
+
+
+def _short_problems(
+    compensation: Compensation, i: int, accuracy: ImpedanceAccuracy, limits: FixtureLimits
+) -> list[str]:
+    frequency_hz = compensation.frequency_hz[i]
+    omega = 2.0 * math.pi * frequency_hz
+    at = format_si(frequency_hz, "Hz")
+    z = compensation.short_ohm[i]
+    root = math.sqrt(compensation.readings)
+    scatter = [u * root for u in compensation.u_short_ohm[i]]
+    doubt_r = _SIGMAS * (accuracy.contact_resistance_ohm + scatter[0])
+    doubt_x = _SIGMAS * (omega * accuracy.contact_inductance_h + scatter[1])
+    problems = []
+    if z.real > limits.short_resistance_ohm + doubt_r:
+        problems.append(
+            f"the short is none: {format_si(z.real, 'ohm')} at {at}, at most "
+            f"{format_si(limits.short_resistance_ohm, 'ohm')} is expected: do the tips touch the "
+            "copper?"
+        )
+    elif z.real < -(accuracy.floor_resistance_ohm + doubt_r):
+        problems.append(
+            f"the short has {format_si(z.real, 'ohm')} at {at}: is the meter's own correction "
+            "still on?"
+        )
+    if abs(z.imag) > omega * limits.short_inductance_h + doubt_x:
+        problems.append(
+            f"the short is none: {format_si(z.imag / omega, 'H')} at {at}, at most "
+            f"{format_si(limits.short_inductance_h, 'H')} is expected: is a part in the jig?"
+        )
+    return problems
+
+
+def _open_problems(
+    compensation: Compensation, i: int, accuracy: ImpedanceAccuracy, limits: FixtureLimits
+) -> list[str]:
+    z = compensation.open_ohm[i]
+    if z is None:
+        return []
+    frequency_hz = compensation.frequency_hz[i]
+    omega = 2.0 * math.pi * frequency_hz
+    at = format_si(frequency_hz, "Hz")
+    if abs(z) == 0.0:
+        return [f"the open is none: 0 ohm at {at}"]
+    y = 1.0 / z
+    root = math.sqrt(compensation.readings)
+    scatter = max(compensation.u_open_ohm[i]) * root * abs(y) ** 2
+    relative = accuracy.relative_limit(abs(z), frequency_hz)
+    doubt = _SIGMAS * scatter + relative * abs(y)
+    problems = []
+    if abs(y.real) > limits.open_conductance_s + doubt:
+        problems.append(
+            f"the open is none: {format_si(abs(1.0 / y.real), 'ohm')} across the tips at {at}, at "
+            f"least {format_si(1.0 / limits.open_conductance_s, 'ohm')} is expected: are the tips "
+            "free, and the fingers off them?"
+        )
+    if abs(y.imag) > omega * limits.open_capacitance_f + doubt:
+        seen = (
+            f"{format_si(y.imag / omega, 'F')}"
+            if y.imag > 0.0
+            else f"an inductance of {format_si(-1.0 / (omega * y.imag), 'H')}"
+        )
+        problems.append(
+            f"the open is none: {seen} across the tips at {at}, at most "
+            f"{format_si(limits.open_capacitance_f, 'F')} is expected: is a part in the jig?"
+        )
+    return problems
+
+
+def _value(point: MeanReading) -> complex:
+    if point.value_ohm is None:  # such points were refused before
+        raise AssertionError(point)
+    return point.value_ohm
+
+
+def _refused(problems: list[str]) -> CompensationError:
+    return CompensationError(
+        "the compensation was not taken:\n" + "\n".join(f"  {line}" for line in problems),
+        hint="hold the tips still, open and then on a bare copper strip, and take it again",
+    )
