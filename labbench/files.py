@@ -8,6 +8,7 @@ Knows no domain: a class says what its file holds. A field's metadata may say
     check   a function of the value that raises `MistakeError` when it cannot be right
     read    a function that makes the value from what the file holds (instead of the type's rule)
     each    such a function for every entry of a list or table
+    single  True: a tuple field takes one entry as well as a list of entries
     omit    True: the file does not hold it
 
 Rules between fields belong in `__attrs_post_init__`, which raises `MistakesError`. Numbers are not
@@ -35,7 +36,7 @@ import types
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any, Literal, NoReturn, TypeVar, Union, get_args, get_origin
+from typing import Any, Literal, NoReturn, TypeVar, Union, cast, get_args, get_origin
 
 import attrs
 from cattrs import Converter
@@ -316,6 +317,25 @@ def _list_hook(element: _Hook, element_type: Any) -> _Hook:
     return read
 
 
+def _single_hook(many: _Hook) -> _Hook:
+    def read(value: Any, kind: Any) -> tuple[Any, ...]:
+        if isinstance(value, list):
+            return cast("tuple[Any, ...]", many(value, kind))
+        try:
+            return cast("tuple[Any, ...]", many([value], kind))
+        except IterableValidationError as error:
+            # a single entry has no index to show
+            inner = error.exceptions[0]
+            inner.__notes__.remove(next(n for n in inner.__notes__ if _is_index(n)))
+            raise inner from None
+
+    return read
+
+
+def _is_index(note: str) -> bool:
+    return isinstance(note, IterableValidationNote)
+
+
 def _mapping_hook(element: _Hook, element_type: Any) -> _Hook:
     def read(value: Any, _: Any) -> dict[str, Any]:
         if not isinstance(value, Mapping):
@@ -374,6 +394,8 @@ def _table_hook(cls: type) -> _Hook:
         elif "unit" in meta:
             many = any(get_origin(kind) is tuple for kind in _alternatives(attribute.type))
             hook = _quantity_hook(meta["unit"], plain=bool(meta.get("plain")), many=many)
+        if meta.get("single"):
+            hook = _single_hook(hook or _CONVERTER.get_structure_hook(attribute.type))
         if "check" in meta:
             hook = _checked(hook or _CONVERTER.get_structure_hook(attribute.type), meta["check"])
         overrides[attribute.name] = override(

@@ -1,0 +1,1 @@
+"""Say what a part should be: part types, markings, the user's library."""
