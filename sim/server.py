@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import threading
 from types import TracebackType
@@ -243,7 +244,5 @@ class InstrumentServer:
 
 def _shut(sock: socket.socket) -> None:
     """Wake whoever is blocked on a socket; closing it alone would leave them blocked."""
-    try:
+    with contextlib.suppress(OSError):  # not connected any more
         sock.shutdown(socket.SHUT_RDWR)
-    except OSError:
-        pass  # not connected any more

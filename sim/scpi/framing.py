@@ -43,18 +43,18 @@ class MessageFramer:
                 return None
             del self._buffer[: end + 1]
             self._dropping = False
-        end = self._end()
-        if end is None and len(self._buffer) <= self.bound_bytes:
+        length = self._length()
+        if length is not None:
+            message = bytes(self._buffer[:length])
+            del self._buffer[: length + 1]
+            return message
+        if len(self._buffer) <= self.bound_bytes:
             return None
-        if end is None or end > self.bound_bytes:
-            self._dropping = True
-            raise MessageTooLongError
-        message = bytes(self._buffer[:end])
-        del self._buffer[: end + 1]
-        return message
+        self._dropping = True
+        raise MessageTooLongError
 
-    def _end(self) -> int | None:
-        """Return where the first message's line feed is."""
+    def _length(self) -> int | None:
+        """Return the length of the first message, None while its line feed is not there."""
         start = 0
         while True:
             end = self._buffer.find(_LINE_FEED, start)

@@ -73,7 +73,7 @@ def nr3(value: float, decimals: int = 8) -> str:
     """
     if math.isnan(value):
         value = NOT_A_NUMBER
-    elif abs(value) > INFINITY:
+    elif abs(value) > INFINITY and value != NOT_A_NUMBER:
         value = math.copysign(INFINITY, value)
     return f"{value:+.{decimals}E}"
 
