@@ -123,6 +123,9 @@ def _short_moves(
     point: MeanReading, accuracy: ImpedanceAccuracy, limits: FixtureLimits
 ) -> list[str]:
     """Name scatter of a short that is more than the meter's noise and a moving contact."""
+    if point.status == "unstable" and max(point.scatter_ohm) == 0.0:
+        at = format_si(point.frequency_hz, "Hz")
+        return [f"the short does not hold still: it is now in range and now over it at {at}"]
     omega = 2.0 * math.pi * point.frequency_hz
     contacts = limits.short_scatter_contacts
     bounds = (
@@ -145,10 +148,9 @@ def _open_moves(point: MeanReading, limits: FixtureLimits) -> list[str]:
         return []
     at = format_si(point.frequency_hz, "Hz")
     if point.value_ohm is None:
-        return [
-            f"the open does not hold still: it scatters by {format_si(max(point.scatter_ohm), 'ohm')}"
-            f" at {at}"
-        ]
+        seen = max(point.scatter_ohm)
+        how = f"scatters by {format_si(seen, 'ohm')}" if seen else "is now in range and now over it"
+        return [f"the open does not hold still: it {how} at {at}"]
     square = abs(point.value_ohm) ** 2
     scatter_s = max(point.scatter_ohm) / square
     bound_s = max(
