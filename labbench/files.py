@@ -9,6 +9,7 @@ Knows no domain: a class says what its file holds. A field's metadata may say
     read    a function that makes the value from what the file holds (instead of the type's rule)
     each    such a function for every entry of a list or table
     single  True: a tuple field takes one entry as well as a list of entries
+    missing why a required field is needed, said when it is not there
     omit    True: the file does not hold it
 
 Rules between fields belong in `__attrs_post_init__`, which raises `MistakesError`. Numbers are not
@@ -478,11 +479,13 @@ def _told(error: BaseException, key: str, cls: Any) -> list[_Told]:
     if isinstance(error, ClassValidationError):
         with_notes, without = error.group_exceptions()
         keys = {attribute.name: _key_of(attribute) for attribute in attrs.fields(error.cl)}
+        needed = {a.name: a.metadata.get("missing") for a in attrs.fields(error.cl)}
         told: list[_Told] = []
         for inner, note in with_notes:
             place = _joined(key, keys[note.name])
             if isinstance(inner, KeyError) and inner.args == (keys[note.name],):
-                told.append((place, "missing", None))
+                why = needed[note.name]
+                told.append((place, f"missing: {why}" if why else "missing", None))
             else:
                 told += _told(inner, place, note.type)
         for inner_error in without:

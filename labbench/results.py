@@ -117,6 +117,8 @@ class BiasPoint:
     current_a: float
     inductance_h: float
     u_inductance_h: float
+    #: taken again at the same current, as the stability check
+    repeat: bool = False
 
 
 @frozen
@@ -141,6 +143,9 @@ class Readings:
     dc_resistance: DcResistance | None = None
     bias: tuple[BiasPoint, ...] = ()
     visual: Visual | None = None
+    operator: str | None = None
+    #: where it stands in its file, for messages; not part of readings/1
+    line: int | None = field(default=None, eq=False)
 
 
 @frozen

@@ -1,0 +1,320 @@
+"""Check the tables of a readings/1 line and turn them into the shared data.
+
+A value without its uncertainty decides nothing, so it is refused. A value that could not be had is
+null with a status and, where it was out of range, the bound that the instrument could see.
+"""
+
+from __future__ import annotations
+
+__all__ = ["ReadingsTable"]
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, Literal
+
+from attrs import field, frozen
+
+from labbench.files import MistakeError, MistakesError
+from labbench.results import (
+    BiasPoint,
+    Contact,
+    DcResistance,
+    Impedance,
+    Readings,
+    Status,
+    Visual,
+)
+
+#: a resistance this many uncertainties below zero comes from swapped leads, not from noise
+_ABSURD_UNCERTAINTIES = 10.0
+_UNCERTAINTY = "without its uncertainty a value decides nothing"
+_NO_UNCERTAINTY = f"missing: {_UNCERTAINTY}"
+_MAX_TEXT = 200
+
+_Wrong = list[tuple[str, str]]
+
+
+def _text(value: str) -> None:
+    if not value.strip():
+        raise MistakeError("must not be empty")
+    if len(value) > _MAX_TEXT:
+        raise MistakeError(f"must not be longer than {_MAX_TEXT} characters")
+    if not value.isprintable():
+        raise MistakeError("must not contain control characters")
+
+
+def _temperature(value: float) -> None:
+    if not -60 <= value <= 200:
+        raise MistakeError(f"must lie between -60 and 200 °C, not {value:g}")
+
+
+def _positive(value: float) -> None:
+    if not value > 0:
+        raise MistakeError(f"must be above zero, not {value:g}")
+
+
+def _not_negative(value: float) -> None:
+    if value < 0:
+        raise MistakeError(f"must not be negative, not {value:g}")
+
+
+def _at(name: str, indices: Sequence[int], message: str) -> tuple[str, str]:
+    """Name the first of many entries; a long array has one mistake made many times."""
+    more = f" (and {len(indices) - 1} more)" if len(indices) > 1 else ""
+    return f"{name}[{indices[0]}]", message + more
+
+
+def _where(values: Iterable[Any], wrong: Callable[[Any], bool]) -> list[int]:
+    return [index for index, value in enumerate(values) if wrong(value)]
+
+
+@frozen(kw_only=True)
+class _ImpedanceTable:
+    frequency_hz: tuple[float, ...]
+    resistance_ohm: tuple[float | None, ...]
+    reactance_ohm: tuple[float | None, ...]
+    u_resistance_ohm: tuple[float | None, ...] = field(metadata={"missing": _UNCERTAINTY})
+    u_reactance_ohm: tuple[float | None, ...] = field(metadata={"missing": _UNCERTAINTY})
+    u_gain_relative: tuple[float, ...] | None = None
+    status: tuple[Status, ...] | None = None
+    greater_than: tuple[float | None, ...] | None = None
+
+    def __attrs_post_init__(self) -> None:
+        wrong: _Wrong = []
+        count = len(self.frequency_hz)
+        if count == 0:
+            wrong.append(("frequency_hz", "is empty: leave the block out if nothing was measured"))
+        for name in _IMPEDANCE_ARRAYS:
+            values = getattr(self, name)
+            if values is not None and len(values) != count:
+                wrong.append((name, f"has {len(values)} entries for {count} frequencies"))
+        if wrong:
+            raise MistakesError(wrong)
+        wrong += self._wrong_frequencies()
+        wrong += self._wrong_uncertainties()
+        wrong += self._wrong_values()
+        if wrong:
+            raise MistakesError(wrong)
+
+    def _wrong_frequencies(self) -> _Wrong:
+        if bad := _where(self.frequency_hz, lambda hz: hz <= 0):
+            return [_at("frequency_hz", bad, "must be above zero")]
+        seen: set[float] = set()
+        twice = []
+        for index, hz in enumerate(self.frequency_hz):
+            if hz in seen:
+                twice.append(index)
+            seen.add(hz)
+        if twice:
+            hz = self.frequency_hz[twice[0]]
+            return [_at("frequency_hz", twice, f"{hz:g} Hz stands twice")]
+        return []
+
+    def _wrong_uncertainties(self) -> _Wrong:
+        wrong: _Wrong = []
+        for name in ("u_resistance_ohm", "u_reactance_ohm"):
+            if bad := _where(getattr(self, name), lambda u: u is not None and u <= 0):
+                value = getattr(self, name)[bad[0]]
+                wrong.append(_at(name, bad, f"an uncertainty is above zero, not {value:g}"))
+        if self.u_gain_relative is not None and (
+            bad := _where(self.u_gain_relative, lambda u: not 0 <= u < 1)
+        ):
+            wrong.append(_at("u_gain_relative", bad, "must lie between 0 and 1"))
+        if self.greater_than is not None and (
+            bad := _where(self.greater_than, lambda bound: bound is not None and bound < 0)
+        ):
+            wrong.append(_at("greater_than", bad, "must not be negative"))
+        return wrong
+
+    def _wrong_values(self) -> _Wrong:
+        found: dict[tuple[str, str], list[int]] = {}
+
+        def note(name: str, message: str, index: int) -> None:
+            found.setdefault((name, message), []).append(index)
+
+        for index in range(len(self.frequency_hz)):
+            status = "ok" if self.status is None else self.status[index]
+            bound = None if self.greater_than is None else self.greater_than[index]
+            pairs = (
+                ("resistance_ohm", self.resistance_ohm[index], self.u_resistance_ohm[index]),
+                ("reactance_ohm", self.reactance_ohm[index], self.u_reactance_ohm[index]),
+            )
+            for name, value, u in pairs:
+                if (why := _status_mistake(value, status)) is not None:
+                    note(name, why, index)
+                elif value is not None and u is None:
+                    note(f"u_{name}", _NO_UNCERTAINTY, index)
+            if status == "over-range" and bound is None:
+                note("greater_than", "missing: how far could the meter see", index)
+            if status != "over-range" and bound is not None:
+                note("greater_than", f"a bound at a point whose status is {status!r}", index)
+            if _absurd(*pairs[0][1:], reactance=pairs[1][1]):
+                note(
+                    "resistance_ohm", "negative far beyond its uncertainty: check the leads", index
+                )
+        return [_at(name, indices, message) for (name, message), indices in found.items()]
+
+    def to_impedance(self) -> Impedance:
+        """Give the sweep with its frequencies ascending."""
+        order = sorted(range(len(self.frequency_hz)), key=self.frequency_hz.__getitem__)
+
+        def ordered(values: tuple[Any, ...] | None) -> Any:
+            return None if values is None else tuple(values[index] for index in order)
+
+        return Impedance(
+            frequency_hz=ordered(self.frequency_hz),
+            resistance_ohm=ordered(self.resistance_ohm),
+            reactance_ohm=ordered(self.reactance_ohm),
+            u_resistance_ohm=ordered(self.u_resistance_ohm),
+            u_reactance_ohm=ordered(self.u_reactance_ohm),
+            u_gain_relative=ordered(self.u_gain_relative),
+            status=ordered(self.status),
+            greater_than_ohm=ordered(self.greater_than),
+        )
+
+
+_IMPEDANCE_ARRAYS = (
+    "resistance_ohm", "reactance_ohm", "u_resistance_ohm", "u_reactance_ohm", "u_gain_relative",
+    "status", "greater_than",
+)  # fmt: skip
+
+
+def _status_mistake(value: float | None, status: str) -> str | None:
+    if value is None and status == "ok":
+        return "null needs a status: over-range, not-measured or unstable"
+    if value is not None and status in ("over-range", "not-measured"):
+        return f"has a value though its status is {status!r}"
+    return None
+
+
+def _absurd(value: float | None, u: float | None, *, reactance: float | None = None) -> bool:
+    if value is None or u is None or value >= -_ABSURD_UNCERTAINTIES * u:
+        return False
+    # a small negative part of a large reactance is a phase error, which the judge weighs
+    return reactance is None or -value > 0.2 * math.hypot(value, reactance)
+
+
+@frozen(kw_only=True)
+class _ContactTable:
+    u_resistance_ohm: float = field(metadata={"check": _not_negative})
+    u_inductance_h: float = field(metadata={"check": _not_negative})
+
+
+@frozen(kw_only=True)
+class _DcResistanceTable:
+    value_ohm: float | None
+    u_ohm: float | None = field(default=None, metadata={"check": _positive})
+    temperature_c: float | None = field(default=None, metadata={"check": _temperature})
+    u_temperature_c: float | None = field(default=None, metadata={"check": _not_negative})
+    dof: float | None = field(default=None, metadata={"check": _positive})
+    method: str | None = field(default=None, metadata={"check": _text})
+    current_a: float | None = field(default=None, metadata={"check": _positive})
+    status: Status = "ok"
+    greater_than: float | None = field(default=None, metadata={"check": _not_negative})
+    less_than: float | None = field(default=None, metadata={"check": _positive})
+
+    def __attrs_post_init__(self) -> None:
+        wrong: _Wrong = []
+        if (why := _status_mistake(self.value_ohm, self.status)) is not None:
+            wrong.append(("value_ohm", why))
+        elif self.value_ohm is not None and self.u_ohm is None:
+            wrong.append(("u_ohm", _NO_UNCERTAINTY))
+        bounded = self.greater_than is not None or self.less_than is not None
+        if self.status == "over-range" and not bounded:
+            wrong.append(("greater_than", "missing (or less_than): how far could the bench see"))
+        if self.status != "over-range" and bounded:
+            name = "greater_than" if self.greater_than is not None else "less_than"
+            wrong.append((name, f"a bound though the status is {self.status!r}"))
+        if _absurd(self.value_ohm, self.u_ohm):
+            wrong.append(("value_ohm", "negative far beyond its uncertainty: check the leads"))
+        if wrong:
+            raise MistakesError(wrong)
+
+    def to_dc_resistance(self, temperature_c: float | None) -> DcResistance:
+        return DcResistance(
+            value_ohm=self.value_ohm,
+            u_ohm=self.u_ohm,
+            temperature_c=temperature_c if self.temperature_c is None else self.temperature_c,
+            u_temperature_c=self.u_temperature_c,
+            dof=self.dof,
+            method=self.method,
+            current_a=self.current_a,
+            status=self.status,
+            greater_than_ohm=self.greater_than,
+            less_than_ohm=self.less_than,
+        )
+
+
+@frozen(kw_only=True)
+class _BiasEntry:
+    current_a: float = field(metadata={"check": _not_negative})
+    inductance_h: float = field(metadata={"check": _positive})
+    u_inductance_h: float = field(metadata={"check": _positive, "missing": _UNCERTAINTY})
+    repeat: bool = False
+
+    def to_bias_point(self) -> BiasPoint:
+        return BiasPoint(self.current_a, self.inductance_h, self.u_inductance_h, self.repeat)
+
+
+def _repeats(entries: tuple[_BiasEntry, ...]) -> None:
+    """Check that a current stands once, and again only as a later stability check."""
+    seen: set[float] = set()
+    for index, entry in enumerate(entries):
+        if entry.repeat and entry.current_a not in seen:
+            raise MistakesError([(f"[{index}].repeat", "repeats no earlier entry")])
+        if not entry.repeat and entry.current_a in seen:
+            raise MistakesError(
+                [
+                    (
+                        f"[{index}].current_a",
+                        f'{entry.current_a:g} A stands twice: a check says "repeat": true',
+                    )
+                ]
+            )
+        seen.add(entry.current_a)
+
+
+@frozen(kw_only=True)
+class _VisualTable:
+    seen: Literal["fine", "discoloured", "cracked", "bulged", "not-looked"]
+
+
+@frozen(kw_only=True)
+class ReadingsTable:
+    """Hold one readings/1 line as it stands in a file."""
+
+    schema: Literal["readings/1"]
+    specimen: str = field(metadata={"check": _text})
+    type: str = field(metadata={"check": _text})
+    lot: str | None = field(default=None, metadata={"check": _text})
+    role: Literal["test", "sibling"] = "test"
+    temperature_c: float | None = field(default=None, metadata={"check": _temperature})
+    session: str | None = field(default=None, metadata={"check": _text})
+    operator: str | None = field(default=None, metadata={"check": _text})
+    impedance: _ImpedanceTable | None = None
+    contact: _ContactTable | None = None
+    dc_resistance: _DcResistanceTable | None = None
+    bias: tuple[_BiasEntry, ...] = field(default=(), metadata={"check": _repeats})
+    visual: _VisualTable | None = None
+
+    def to_readings(self, line: int | None = None) -> Readings:
+        """Give the shared data; `line` is where it stands in its file."""
+        return Readings(
+            specimen=self.specimen,
+            type=self.type,
+            lot=self.lot,
+            role=self.role,
+            temperature_c=self.temperature_c,
+            session=self.session,
+            impedance=None if self.impedance is None else self.impedance.to_impedance(),
+            contact=None
+            if self.contact is None
+            else Contact(self.contact.u_resistance_ohm, self.contact.u_inductance_h),
+            dc_resistance=None
+            if self.dc_resistance is None
+            else self.dc_resistance.to_dc_resistance(self.temperature_c),
+            bias=tuple(entry.to_bias_point() for entry in self.bias),
+            visual=None if self.visual is None else Visual(self.visual.seen),
+            operator=self.operator,
+            line=line,
+        )
