@@ -16,7 +16,7 @@ The energy rules that the comments cite:
 
 from __future__ import annotations
 
-__all__ = ["DISCHARGED_V", "Energised", "GuardedSupply"]
+__all__ = ["DISCHARGED_V", "Energised", "GuardedSupply", "output_unknown"]
 
 import math
 from collections.abc import Callable
@@ -28,6 +28,7 @@ from labbench.bench.cleanups import CleanUps
 from labbench.bench.limits import Maximum, Need, check_request
 from labbench.bench.stop import StopFlag
 from labbench.errors import (
+    InstrumentError,
     LabbenchError,
     LimitExceeded,
     OutputStateUnknown,
@@ -96,10 +97,25 @@ class GuardedSupply:
         """Raise SafetyError where a channel that should be off reads back on."""
         if self.supply.is_on(channel):
             raise SafetyError(
-                f"the output of channel {channel} reads back on although this run did not switch "
-                "it on; nothing was changed",
+                f"the output of channel {channel} reads back on where it should be off, and it was "
+                "not this run that switched it on; nothing was changed",
                 hint="switch it off at the supply, then start again",
             )
+
+    def make_off(self, channel: int) -> None:
+        """See a channel read back off, forcing it off where it does not; for the end of a run.
+
+        Raises OutputStateUnknown. Journals nothing when it was off already.
+        """
+        try:
+            if not self.supply.is_on(channel):
+                return
+            trouble = "it read back on"
+        except InstrumentError as error:
+            trouble = f"{type(error).__name__}: {error}"
+        if not self.supply.force_off():
+            raise output_unknown(self.supply, channel, trouble)
+        self.journal.write("off", channel=channel, confirmed="forced", trouble=trouble)
 
     def wait_discharged(
         self, channel: int, across_part: Callable[[], ScalarReading] | None = None
@@ -151,7 +167,7 @@ class Energised:
         self._off: str | None = None
 
     def check_time(self, more_s: float = 0.0) -> None:
-        """Raise LimitExceeded when the output is, or will be in `more_s`, on longer than declared."""
+        """Raise LimitExceeded when the output is, or in `more_s` will be, on for too long."""
         on_for = self._guard.clock.monotonic_s() - self._on_since_s
         if on_for + more_s > self._need.time_s:
             raise LimitExceeded(
@@ -298,11 +314,8 @@ class Energised:
             confirmed = False
             trouble.add_note(f"and the forced off broke off: {type(error).__name__}: {error}")
         if not confirmed:
-            raise OutputStateUnknown(
-                f"the output of channel {self.channel} of the supply at {self._supply.address} "
-                "may still be ON: off was sent twice, the second time on a link opened anew, and "
-                f"could not be read back ({type(trouble).__name__}: {trouble})",
-                hint="press the supply's own output switch now, then pull its leads",
+            raise output_unknown(
+                self._supply, self.channel, f"{type(trouble).__name__}: {trouble}"
             ) from trouble
         self._off = "forced"
         raise trouble
@@ -316,6 +329,16 @@ class Energised:
 
     def _forget(self) -> None:
         self._guard.energised_now = None
+
+
+def output_unknown(supply: Supply, channel: int, trouble: str) -> OutputStateUnknown:
+    """Return the error of an off that could not be confirmed, for the caller to raise."""
+    return OutputStateUnknown(
+        f"the output of channel {channel} of the supply at {supply.address} may still be ON: off "
+        "was sent, again on a link opened anew, and could not be read back "
+        f"({trouble})",
+        hint="press the supply's own output switch now, then pull its leads",
+    )
 
 
 def _low(reading: ScalarReading) -> bool:
