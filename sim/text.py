@@ -64,7 +64,7 @@ def quantity(value: object, unit: str) -> float:
         raise ValueError(f"{value!r} is not a quantity")
     if isinstance(value, int | float):
         if unit:
-            raise ValueError(f'{value!r} has no unit: write it as text, for example "{value} {unit}"')
+            raise ValueError(f'{value!r} has no unit: write it as text, like "{value} {unit}"')
         return _finite(float(value), value)
     if not isinstance(value, str):
         raise ValueError(f"{value!r} is not a quantity")
@@ -190,7 +190,8 @@ class Table:
 
     def table(self, key: str) -> Table:
         """Read a table inside this one; an absent one is empty."""
-        return Table(self.raw(key, {}), f"{self.where}.{key}" if self.where else key, self._problems)
+        place = f"{self.where}.{key}" if self.where else key
+        return Table(self.raw(key, {}), place, self._problems)
 
     def tables(self, key: str) -> list[Table]:
         """Read a list of tables; an absent one is empty."""

@@ -1,0 +1,395 @@
+"""The virtual bench: one circuit, shared by all its instruments, moving on in simulated time."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.circuit import CurrentSource, Element, Impedance, solve
+from sim.clock import Clock
+from sim.damage import DamageWatch, State
+from sim.instruments import ImpedanceMeter, Multimeter, RelaySwitch, Supply
+from sim.instruments.output_stage import Load
+from sim.instruments.supply import Channel
+from sim.operating_point import OperatingPoint, operating_point
+from sim.physics.coil import Coil
+from sim.physics.construction_file import construction
+from sim.physics.population import draw_coil, draw_lot
+from sim.scenario import Scenario
+from sim.specimen import Specimen
+from sim.streams import Streams
+from sim.text import did_you_mean
+from sim.wiring import (
+    HOOKUP_RELAYS,
+    OPEN_RELAY,
+    SHORT_RELAY,
+    SUPPLY_RELAYS,
+    Wiring,
+)
+
+# A solved circuit serves until a part has warmed by this much or the contacts' thermal voltages
+# have had this long to move.
+_SOLVED_WITHIN_K = 0.01
+_SOLVED_FOR_S = 1.0
+# Heating is followed in steps while it matters.
+_HEATING_W = 1e-3
+_HEATING_STEP_S = 0.5
+_MOST_STEPS = 40
+_FIRST_STEP_S = 1e-3
+_CAPACITOR_ESR_OHM = 5e-3
+
+NOT_AS_MARKED = "not-as-marked"
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What a specimen really is; to be looked at only after the verdicts are closed.
+
+    `disposition` is "fit" or "unfit", `fault` the name of the fault or None,
+    `dc_resistance_ohm` holds at 25 C, and `impedance` maps frequencies in Hz to ohm at 25 C.
+    """
+
+    disposition: str
+    fault: str | None
+    dc_resistance_ohm: float
+    impedance: Callable[[NDArray[np.float64]], NDArray[np.complex128]]
+
+
+class VirtualBench:
+    """The instruments of a scenario on one circuit; an instrument it does not have is None."""
+
+    def __init__(self, scenario: Scenario, *, seed: int | None = None, clock: Clock) -> None:
+        self.scenario = scenario
+        self.seed = scenario.seed if seed is None else seed
+        self.clock = clock
+        self.streams = Streams(self.seed)
+        self.lock = threading.RLock()
+        self._now_s = clock.now_s()
+        self._changes = 0
+        self._meter_integral_vs = 0.0
+        self._solved: OperatingPoint | None = None
+        self._solved_key: object = None
+        self._solved_s = -math.inf
+        self._solved_c: dict[int, float] = {}
+        self._regulator_a: list[float] = []
+        self._coils = draw_coils(scenario, self.streams)
+        self._specimens = {
+            spec.position: Specimen(
+                spec.name,
+                self._coils[spec.name],
+                ambient_c=scenario.ambient_c,
+                start_c=(spec.temperature_c if spec.just_lifted_c is None else spec.just_lifted_c),
+                now_s=self._now_s,
+            )
+            for spec in scenario.specimens
+        }
+        self.wiring = Wiring(
+            scenario.fixture, self._specimens, self.streams, by_hand=not scenario.has_switch
+        )
+        self._watch = DamageWatch()
+
+        meter, supply = scenario.impedance_meter, scenario.supply
+        self.impedance_meter = ImpedanceMeter(self, meter.class_name) if meter else None
+        self.supply = (
+            Supply(
+                self,
+                supply.class_name,
+                channels=supply.channels,
+                output_f=supply.output_f,
+                highest_v=supply.highest_v,
+                highest_a=supply.highest_a,
+            )
+            if supply
+            else None
+        )
+        self.multimeter = (
+            Multimeter(self, scenario.multimeter_class, mains_hz=scenario.mains_hz)
+            if scenario.multimeter_class
+            else None
+        )
+        self.switch = RelaySwitch(self, self.wiring) if scenario.has_switch else None
+        if self.supply is not None:
+            self._regulator_a = [0.0] * self.supply.channels
+
+    # What a person does where there is no relay switch
+
+    def place(self, position: str | None) -> None:
+        """Put a specimen, "open" (tips apart) or "short" (the strip) into the jig by hand.
+
+        None takes out what is there. The contacts bounce for a moment and are poor until they are
+        pressed home. Raise ValueError for an unknown name or where a relay switch does this.
+        """
+        self._by_hand()
+        known = {spec.name: spec.position for spec in self.scenario.specimens}
+        known |= {"open": OPEN_RELAY, "short": SHORT_RELAY}
+        if position is not None and position not in known:
+            raise ValueError(f'there is no "{position}" to place; {did_you_mean(position, known)}')
+        what = "the jig was emptied" if position is None else f"{position} was put into the jig"
+        with self.changing(what):
+            for relay in sorted(self.wiring.closed.difference(HOOKUP_RELAYS)):
+                self.wiring.open(relay)
+            if position is not None:
+                self.wiring.close(known[position], self.clock.now_s())
+
+    def join(self, hookup_relays: Iterable[int]) -> None:
+        """Make exactly these joints of the hookup by hand, named by the relays they stand for.
+
+        Raise ValueError for an unknown joint or where a relay switch does this.
+        """
+        self._by_hand()
+        wanted = set(hookup_relays)
+        unknown = sorted(wanted.difference(HOOKUP_RELAYS))
+        if unknown:
+            raise ValueError(f"there is no joint {unknown}; known: {list(HOOKUP_RELAYS)}")
+        with self.changing("the leads were moved"):
+            for relay in sorted(self.wiring.closed.intersection(HOOKUP_RELAYS) - wanted):
+                self.wiring.open(relay)
+            for relay in sorted(wanted - self.wiring.closed):
+                self.wiring.close(relay, self.clock.now_s())
+
+    def _by_hand(self) -> None:
+        if self.switch is not None:
+            raise ValueError("this bench has a relay switch: close its relays instead")
+
+    # What the scenario knows
+
+    @property
+    def damage(self) -> list[str]:
+        """Sentences about what has been damaged, or would have been, so far."""
+        with self.lock:
+            self.settle()
+            hot = [
+                f"{specimen.name} was overheated by the current through it"
+                for specimen in self._specimens.values()
+                if specimen.overheated
+            ]
+            return [*self._watch.sentences, *hot]
+
+    def truth(self) -> dict[str, Truth]:
+        """Give what each specimen really is, by name."""
+        found: dict[str, Truth] = {}
+        for spec in self.scenario.specimens:
+            coil = self._coils[spec.name]
+            fault = NOT_AS_MARKED if spec.not_as_marked else None
+            if spec.fault is not None:
+                fault = spec.fault.name
+            found[spec.name] = Truth(
+                disposition="fit" if fault is None else "unfit",
+                fault=fault,
+                dc_resistance_ohm=coil.dc_resistance_ohm(),
+                impedance=coil.impedance_ohm,
+            )
+        return found
+
+    def temperature_c(self, specimen: str) -> float:
+        """Give a specimen's temperature now, as a thermometer on it would."""
+        with self.lock:
+            self.settle()
+            position = self.scenario.specimen(specimen).position
+            return self._specimens[position].temperature_c(self._now_s)
+
+    # What instruments ask of the bench (sim.instruments.world.World)
+
+    def settle(self) -> None:
+        """Bring charges, temperatures and integrals up to the clock's time."""
+        with self.lock:
+            end_s = self.clock.now_s()
+            if end_s <= self._now_s:
+                return
+            bounces = self.wiring.changes_s(self._now_s, end_s)
+            for until_s in [*bounces, end_s]:
+                self._pass_until(until_s)
+            self._changes += len(bounces)
+
+    @contextmanager
+    def changing(self, what: str = "") -> Iterator[None]:
+        """Hold the circuit while something changes, and look for damage afterwards."""
+        with self.lock:
+            self.settle()
+            before = self._state()
+            yield
+            self._changes += 1
+            self._refresh_regulators()
+            self._watch.look(what, before, self._state())
+
+    def disturbances(self) -> int:
+        """Count the changes of contacts, relays and settings so far."""
+        return self._changes
+
+    def meter_integral_vs(self) -> float:
+        """Give the time integral of the multimeter's input voltage."""
+        return self._meter_integral_vs
+
+    def meter_voltage_v(self) -> float:
+        """Give the multimeter's input voltage."""
+        return self._point().meter_v.at(self._joined_v())
+
+    def terminal_voltage_v(self, channel: int) -> float:
+        """Give the voltage at a supply channel's terminals."""
+        return self._supply_outputs()[channel - 1].terminal_v
+
+    def regulator_current_a(self, channel: int) -> float:
+        """Give the current that a supply channel's regulator delivers."""
+        return self._regulator_a[channel - 1]
+
+    def impedance_ohm(self, frequency_hz: float) -> complex:
+        """Give the impedance at the LCR meter's terminals; infinite when one is not joined."""
+        wiring = self.wiring
+        if not wiring.meter_joined():
+            return complex(math.inf)
+        point, voltage_v = self._point(), self._joined_v()
+        impedances = {
+            relay: self._specimens[relay].impedance_ohm(
+                frequency_hz, abs(current.at(voltage_v)), self._now_s
+            )
+            for relay, current in point.part_a.items()
+        }
+        elements: list[Element] = wiring.elements(impedances, self._now_s, dc=False)
+        elements.append(CurrentSource("drive", "LH", "LL", 1.0))
+        if self.supply is not None and wiring.closed.intersection(SUPPLY_RELAYS):
+            reactance = -1.0 / (2.0 * math.pi * frequency_hz * self.supply.outputs[0].farad)
+            elements.append(
+                Impedance("capacitor", "SP", "0", complex(_CAPACITOR_ESR_OHM, reactance))
+            )
+        if self.multimeter is not None:
+            elements.extend(self.multimeter.ac_elements())
+        return solve(elements, frequency_hz).voltage_v("LH", "LL")
+
+    # Time
+
+    def _pass_until(self, end_s: float) -> None:
+        # The first millisecond on its own: the output has then settled on most loads, and the
+        # power that is heating the part is known.
+        first_s = min(end_s, self._now_s + _FIRST_STEP_S)
+        self._pass(first_s)
+        left_s = end_s - self._now_s
+        if left_s <= 0.0:
+            return
+        steps = 1
+        if max(self._powers_w().values(), default=0.0) > _HEATING_W:
+            steps = min(math.ceil(left_s / _HEATING_STEP_S), _MOST_STEPS)
+        begin_s = self._now_s
+        for step in range(1, steps + 1):
+            self._pass(end_s if step == steps else begin_s + left_s * step / steps)
+
+    def _pass(self, end_s: float) -> None:
+        duration_s = end_s - self._now_s
+        point = self._point()
+        outputs = self._supply_outputs()
+        mean_v = 0.0
+        for number, output in enumerate(outputs):
+            joined = number == 0 and self._joins_supply()
+            passage = output.pass_time(point.load if joined else Load(), duration_s)
+            if joined:
+                mean_v = passage.integral_vs / duration_s
+        self._refresh_regulators()
+        self._meter_integral_vs += point.meter_v.at(mean_v) * duration_s
+        for relay, current in point.part_a.items():
+            power_w = current.at(mean_v) ** 2 * self._resistance_ohm(relay)
+            if power_w > 0.0:
+                self._specimens[relay].heat(power_w, self._now_s, end_s)
+        self._now_s = end_s
+
+    def _powers_w(self) -> dict[int, float]:
+        point, voltage_v = self._point(), self._joined_v()
+        return {
+            relay: current.at(voltage_v) ** 2 * self._resistance_ohm(relay)
+            for relay, current in point.part_a.items()
+        }
+
+    def _resistance_ohm(self, relay: int) -> float:
+        # An open winding carries no current; zero keeps 0 * infinity out.
+        ohm = self._specimens[relay].dc_resistance_ohm(self._now_s)
+        return ohm if math.isfinite(ohm) else 0.0
+
+    # The circuit
+
+    def _point(self) -> OperatingPoint:
+        placements = self.wiring.placements
+        moments = tuple((relay, placed.moment(self._now_s)) for relay, placed in placements.items())
+        key = (self._changes, moments)
+        temperatures = {
+            relay: self._specimens[relay].temperature_c(self._now_s)
+            for relay in placements
+            if relay in self._specimens
+        }
+        if (
+            self._solved is not None
+            and key == self._solved_key
+            and self._now_s - self._solved_s < _SOLVED_FOR_S
+            and all(
+                abs(value - self._solved_c[relay]) < _SOLVED_WITHIN_K
+                for relay, value in temperatures.items()
+            )
+        ):
+            return self._solved
+        resistances = {
+            relay: self._specimens[relay].dc_resistance_ohm(self._now_s) for relay in temperatures
+        }
+        self._solved = operating_point(
+            self.wiring,
+            resistances,
+            self.multimeter,
+            with_supply=self._joins_supply(),
+            voltage_v=self._joined_v(),
+            now_s=self._now_s,
+        )
+        self._solved_key, self._solved_s, self._solved_c = key, self._now_s, temperatures
+        return self._solved
+
+    def _joins_supply(self) -> bool:
+        return self.supply is not None and self.wiring.supply_joined()
+
+    def _joined_v(self) -> float:
+        """Give the voltage of the supply channel that reaches the jig, 0 if none does."""
+        outputs = self._supply_outputs()
+        return outputs[0].terminal_v if outputs and self._joins_supply() else 0.0
+
+    def _supply_outputs(self) -> list[Channel]:
+        return self.supply.outputs if self.supply is not None else []
+
+    def _refresh_regulators(self) -> None:
+        self._regulator_a = [
+            output.stage().regulator_a(output.terminal_v) for output in self._supply_outputs()
+        ]
+
+    def _state(self) -> State:
+        outputs = self._supply_outputs()
+        resistances = {
+            relay: self._resistance_ohm(relay)
+            for relay in self.wiring.placements
+            if relay in self._specimens
+        }
+        return State(
+            closed=frozenset(self.wiring.closed),
+            point=self._point(),
+            stage=outputs[0].stage() if outputs else None,
+            terminal_v=outputs[0].terminal_v if outputs else 0.0,
+            joined=self._joins_supply(),
+            resistances_ohm=resistances,
+            names={relay: specimen.name for relay, specimen in self._specimens.items()},
+        )
+
+
+def draw_coils(scenario: Scenario, streams: Streams) -> Mapping[str, Coil]:
+    """Draw every specimen of a scenario, by name; a lot is drawn once."""
+    lots = {
+        spec.name: draw_lot(construction(spec.construction), streams.stream("lot", spec.name))
+        for spec in scenario.lots
+    }
+    constructions = {spec.name: construction(spec.construction) for spec in scenario.lots}
+    return {
+        spec.name: draw_coil(
+            constructions[spec.lot],
+            lots[spec.lot],
+            streams.stream("specimen", spec.name),
+            fault=spec.fault,
+        )
+        for spec in scenario.specimens
+    }

@@ -1,0 +1,108 @@
+"""Notices what a careless change does to instruments and parts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from sim.instruments.output_stage import Load, OutputStage, pass_time
+from sim.operating_point import OperatingPoint
+from sim.wiring import METER_RELAYS, SUPPLY_RELAYS
+
+# A relay contact that moves under more than this burns a little; on a bench nothing is moved
+# while current flows (common practice, no source).
+HOT_MOVE_A = 10e-3
+# The energy that the supply's output capacitor may put into a part.
+DUMP_J = 20e-6
+# What takes longer than this warms the part through; it is not a pulse.
+_PULSE_S = 0.1
+_SETTLING_S = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """The circuit just before or just after a change."""
+
+    closed: frozenset[int]
+    point: OperatingPoint
+    stage: OutputStage | None
+    terminal_v: float
+    joined: bool
+    resistances_ohm: Mapping[int, float]
+    names: Mapping[int, str]
+
+    def load(self) -> Load:
+        """Give what the supply drives."""
+        return self.point.load if self.joined else Load()
+
+    def current_v(self) -> float:
+        """Give the voltage that drives the jig."""
+        return self.terminal_v if self.joined else 0.0
+
+
+class DamageWatch:
+    """Compare the circuit before and after each change and write down what went wrong."""
+
+    def __init__(self) -> None:
+        self.sentences: list[str] = []
+
+    def look(self, what: str, before: State, after: State) -> None:
+        """Look at one change; `what` says in words what was changed."""
+        if before.closed == after.closed and before.point is after.point:
+            return
+        self._meter_on_supply(what, before, after)
+        self._moved_under_current(what, before, after)
+        self._energy_dumped(what, before, after)
+
+    def _meter_on_supply(self, what: str, before: State, after: State) -> None:
+        def both(state: State) -> bool:
+            return bool(
+                state.closed.intersection(METER_RELAYS) and state.closed.intersection(SUPPLY_RELAYS)
+            )
+
+        if after.stage is not None and both(after) and not both(before):
+            self.sentences.append(
+                f"{what}: the LCR meter and the supply ({after.terminal_v:.3g} V at its output) "
+                "are joined to the jig at the same time, which destroys the meter's input"
+            )
+
+    def _moved_under_current(self, what: str, before: State, after: State) -> None:
+        for relay in sorted(before.closed - after.closed):
+            current = before.point.relay_a.get(relay)
+            self._hot(what, relay, current.at(before.current_v()) if current else 0.0)
+        if after.stage is None or not after.stage.on:
+            return
+        settled = pass_time(after.stage, after.load(), after.terminal_v, _SETTLING_S)
+        steady_v = settled.voltage_v if after.joined else 0.0
+        for relay in sorted(after.closed - before.closed):
+            current = after.point.relay_a.get(relay)
+            self._hot(what, relay, current.at(steady_v) if current else 0.0)
+
+    def _hot(self, what: str, relay: int, current_a: float) -> None:
+        if abs(current_a) > HOT_MOVE_A:
+            self.sentences.append(
+                f"{what}: {abs(current_a):.3g} A flowed through contact {relay} as it moved"
+            )
+
+    def _energy_dumped(self, what: str, before: State, after: State) -> None:
+        if after.stage is None or not after.joined or before.closed == after.closed:
+            return
+        start_v = after.terminal_v
+        total_a = after.load().offset_a + after.load().siemens * start_v
+        if total_a <= HOT_MOVE_A or after.stage.farad * start_v / total_a > _PULSE_S:
+            return
+        end_v = pass_time(after.stage, after.load(), start_v, _SETTLING_S).voltage_v
+        energy_j = 0.5 * after.stage.farad * (start_v**2 - end_v**2)
+        for relay, current in after.point.part_a.items():
+            then_a = current.at(start_v)
+            earlier = before.point.part_a.get(relay)
+            if earlier is not None and abs(earlier.at(before.current_v())) > 0.5 * abs(then_a):
+                continue
+            part_j = (
+                energy_j * after.resistances_ohm.get(relay, 0.0) * then_a**2 / (start_v * total_a)
+            )
+            if part_j > DUMP_J:
+                self.sentences.append(
+                    f"{what}: the supply's output capacitor put {1e6 * part_j:.3g} uJ "
+                    f"into {after.names[relay]}"
+                )

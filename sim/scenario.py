@@ -1,0 +1,292 @@
+"""Reads a scenario: which instruments stand on the virtual bench and what lies beside it.
+
+The keys are documented in README.md. A file with mistakes gets all of them at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from sim.instruments.classes import IMPEDANCE_METERS, MULTIMETERS, SUPPLIES
+from sim.physics.coil import Coil
+from sim.physics.construction_file import construction, construction_names
+from sim.physics.faults import Fault, read_fault
+from sim.text import Table, TextError, did_you_mean, load_toml
+from sim.wiring import Fixture
+
+SCENARIOS = Path(__file__).parent / "scenarios"
+SCHEMA = 1
+_POSITIONS = (101, 190)
+_RESERVED_NAMES = ("open", "short")
+
+
+@dataclass(frozen=True, slots=True)
+class ImpedanceMeterSpec:
+    """An LCR meter of a class, with the dates on its calibration label."""
+
+    class_name: str
+    calibrated: date | None
+    due: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class SupplySpec:
+    """A bench supply of a class."""
+
+    class_name: str
+    channels: int
+    output_f: float
+    highest_v: float
+    highest_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class LotSpec:
+    """Coils made together: one construction, one draw of what a lot has in common."""
+
+    name: str
+    construction: str
+
+
+@dataclass(frozen=True, slots=True)
+class SpecimenSpec:
+    """One part on the bench; `part_type` is what the technician is told that it is."""
+
+    name: str
+    position: int
+    lot: str
+    part_type: str
+    donor: str
+    fault: Fault | None
+    not_as_marked: bool
+    temperature_c: float
+    just_lifted_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """A whole virtual bench, as data."""
+
+    name: str
+    description: str
+    seed: int
+    clock_rate: float
+    mains_hz: float
+    ambient_c: float
+    impedance_meter: ImpedanceMeterSpec | None
+    supply: SupplySpec | None
+    multimeter_class: str | None
+    has_switch: bool
+    fixture: Fixture
+    series_resistors: tuple[str, ...]
+    lots: tuple[LotSpec, ...]
+    specimens: tuple[SpecimenSpec, ...]
+    path: Path | None = None
+
+    def specimen(self, name: str) -> SpecimenSpec:
+        """Give a specimen by name; raise KeyError with a suggestion."""
+        for found in self.specimens:
+            if found.name == name:
+                return found
+        known = [found.name for found in self.specimens]
+        raise KeyError(f'no specimen "{name}"; {did_you_mean(name, known)}')
+
+
+def scenario_names() -> list[str]:
+    """List the scenarios that come with the simulator."""
+    return sorted(path.stem for path in SCENARIOS.glob("*.toml"))
+
+
+def load_scenario(source: str | Path) -> Scenario:
+    """Read a scenario by path, or by name if it is one that comes with the simulator.
+
+    Raise TextError with every problem in the file.
+    """
+    path = Path(source)
+    if path.suffix != ".toml" and not path.exists():
+        names = scenario_names()
+        if str(source) not in names:
+            raise TextError(
+                f'scenario "{source}"', [f"is not known; {did_you_mean(str(source), names)}"]
+            )
+        path = SCENARIOS / f"{source}.toml"
+    problems: list[str] = []
+    found = _read(Table(load_toml(path), "", problems), path)
+    if problems:
+        raise TextError(str(path), problems)
+    return found
+
+
+def _read(table: Table, path: Path) -> Scenario:
+    schema = table.whole("schema")
+    if schema != SCHEMA and "schema" in table:
+        table.problem("schema", f"{schema} is not a schema that is known here; known: {SCHEMA}")
+    name = table.text("name")
+    description = table.text("description", "")
+    seed = table.whole("seed")
+    clock_rate = table.quantity("clock_rate", "", 1.0, at_least=1e-3, at_most=1e6)
+    mains_hz = table.quantity("mains", "Hz", 50.0, at_least=45.0, at_most=65.0)
+    ambient_c = table.quantity("ambient", "degC", 23.0, at_least=5.0, at_most=40.0)
+
+    instruments = table.table("instruments")
+    meter = _impedance_meter(instruments) if "impedance_meter" in instruments else None
+    supply = _supply(instruments) if "supply" in instruments else None
+    multimeter_class = None
+    if "multimeter" in instruments:
+        multimeter = instruments.table("multimeter")
+        multimeter_class = multimeter.text("class", known=MULTIMETERS)
+        multimeter.refuse_the_rest()
+    has_switch = "switch" in instruments
+    if has_switch:
+        instruments.table("switch").refuse_the_rest()
+    instruments.refuse_the_rest(("impedance_meter", "supply", "multimeter", "switch"))
+
+    fixture, series_resistors = _fixture(table.table("fixture"), meter)
+    lots = _lots(table.tables("lots"))
+    specimens = _specimens(table.tables("specimens"), lots, ambient_c)
+    if not specimens:
+        table.problem("specimens", "there is nothing to measure")
+    table.refuse_the_rest()
+    return Scenario(
+        name=name,
+        description=description,
+        seed=seed,
+        clock_rate=clock_rate,
+        mains_hz=mains_hz,
+        ambient_c=ambient_c,
+        impedance_meter=meter,
+        supply=supply,
+        multimeter_class=multimeter_class,
+        has_switch=has_switch,
+        fixture=fixture,
+        series_resistors=series_resistors,
+        lots=tuple(lots),
+        specimens=tuple(specimens),
+        path=path,
+    )
+
+
+def _impedance_meter(instruments: Table) -> ImpedanceMeterSpec:
+    table = instruments.table("impedance_meter")
+    spec = ImpedanceMeterSpec(
+        table.text("class", known=IMPEDANCE_METERS), _date(table, "calibrated"), _date(table, "due")
+    )
+    if spec.calibrated and spec.due and spec.due < spec.calibrated:
+        table.problem("due", "lies before the calibration")
+    table.refuse_the_rest()
+    return spec
+
+
+def _date(table: Table, key: str) -> date | None:
+    value = table.raw(key)
+    if value is None or type(value) is date:
+        return value
+    table.problem(key, f"{value!r} is not a date such as 2026-03-01")
+    return None
+
+
+def _supply(instruments: Table) -> SupplySpec:
+    table = instruments.table("supply")
+    class_name = table.text("class", known=SUPPLIES)
+    figures = SUPPLIES.get(class_name, SUPPLIES["1mV-1mA"])
+    spec = SupplySpec(
+        class_name=class_name,
+        channels=table.whole("channels", 1, at_least=1, at_most=2),
+        output_f=table.quantity(
+            "output_capacitance", "F", figures.output_f, at_least=1e-6, at_most=0.1
+        ),
+        highest_v=table.quantity(
+            "maximum_voltage", "V", figures.highest_v, at_least=1.0, at_most=60.0
+        ),
+        highest_a=table.quantity(
+            "maximum_current", "A", figures.highest_a, at_least=0.1, at_most=30.0
+        ),
+    )
+    table.refuse_the_rest()
+    return spec
+
+
+def _fixture(table: Table, meter: ImpedanceMeterSpec | None) -> tuple[Fixture, tuple[str, ...]]:
+    class_name = meter.class_name if meter is not None else ""
+    usual = IMPEDANCE_METERS.get(class_name, IMPEDANCE_METERS["bench-1MHz"])
+
+    def read(key: str, unit: str, default: float, at_most: float, at_least: float = 0.0) -> float:
+        return table.quantity(key, unit, default, at_least=at_least, at_most=at_most)
+
+    fixture = Fixture(
+        series_ohm=read("series_resistance", "ohm", usual.fixture_ohm, 10.0, 1e-6),
+        series_h=read("series_inductance", "H", usual.fixture_h, 10e-6),
+        shunt_f=read("shunt_capacitance", "F", usual.fixture_f, 1e-9, 1e-15),
+        leakage_ohm=read("leakage_resistance", "ohm", 200e9, 1e15, 1e6),
+        contact_sd_ohm=read("contact_resistance_sd", "ohm", usual.contact_sd_ohm, 1.0),
+        contact_sd_h=read("contact_inductance_sd", "H", usual.contact_sd_h, 1e-6),
+        supply_leads_ohm=read("supply_leads", "ohm", 30e-3, 10.0, 1e-4),
+        strip_ohm=read("strip_resistance", "ohm", 15e-6, 0.1),
+        strip_h=read("strip_inductance", "H", 0.3e-9, 1e-6),
+    )
+    resistors = table.raw("series_resistors", [])
+    if not isinstance(resistors, list) or not all(isinstance(item, str) for item in resistors):
+        table.problem("series_resistors", 'must be a list of texts such as "10 kΩ 0.1 %"')
+        resistors = []
+    table.refuse_the_rest()
+    return fixture, tuple(resistors)
+
+
+def _lots(tables: Iterable[Table]) -> list[LotSpec]:
+    known = construction_names()
+    lots: list[LotSpec] = []
+    for table in tables:
+        lot = LotSpec(table.text("name"), table.text("construction", known=known))
+        if lot.name in [other.name for other in lots]:
+            table.problem("name", f'there is another lot "{lot.name}"')
+        table.refuse_the_rest()
+        lots.append(lot)
+    return lots
+
+
+def _specimens(tables: list[Table], lots: list[LotSpec], ambient_c: float) -> list[SpecimenSpec]:
+    constructions = {lot.name: lot.construction for lot in lots}
+    taken: set[int] = set()
+    names: set[str] = set()
+    specimens: list[SpecimenSpec] = []
+    for number, table in enumerate(tables):
+        name = table.text("name")
+        if name in names or name in _RESERVED_NAMES:
+            table.problem("name", f'"{name}" is taken')
+        position = table.whole(
+            "position", _POSITIONS[0] + number, at_least=_POSITIONS[0], at_most=_POSITIONS[1]
+        )
+        if position in taken:
+            table.problem("position", f"{position} is taken")
+        lot = table.text("lot")
+        if lot and lot not in constructions:
+            table.problem("lot", f'there is no lot "{lot}"; {did_you_mean(lot, constructions)}')
+        fault = read_fault(table.table("fault")) if "fault" in table else None
+        if fault is not None and constructions.get(lot) in construction_names():
+            try:
+                Coil(construction(constructions[lot]), faults=(fault,))
+            except ValueError as error:
+                table.problem("fault", str(error))
+        lifted = table.quantity("just_lifted", "degC", ambient_c, at_least=-10.0, at_most=300.0)
+        specimens.append(
+            SpecimenSpec(
+                name=name,
+                position=position,
+                lot=lot,
+                part_type=table.text("type"),
+                donor=table.text("donor", "unknown"),
+                fault=fault,
+                not_as_marked=table.truth("not_as_marked", False),
+                temperature_c=table.quantity(
+                    "temperature", "degC", ambient_c, at_least=-10.0, at_most=100.0
+                ),
+                just_lifted_c=lifted if "just_lifted" in table else None,
+            )
+        )
+        taken.add(position)
+        names.add(name)
+        table.refuse_the_rest()
+    return specimens

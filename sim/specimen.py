@@ -1,0 +1,66 @@
+"""A part on the bench: the coil, and how warm it is."""
+
+from __future__ import annotations
+
+import math
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+# A moulded part of some 10 mm on short leads in still air (estimates; real parts differ).
+THERMAL_OHM_K_PER_W = 40.0
+THERMAL_TAU_S = 25.0
+_DESTROYED_ABOVE_C = 155.0
+
+
+class CoilLike(Protocol):
+    """What the bench needs of a coil."""
+
+    def impedance_ohm(
+        self, frequency_hz: NDArray[np.float64], *, bias_a: float = ..., temperature_c: float = ...
+    ) -> NDArray[np.complex128]:
+        """Give the impedance between the terminals."""
+
+    def dc_resistance_ohm(self, temperature_c: float = ...) -> float:
+        """Give the DC resistance between the terminals."""
+
+
+class Specimen:
+    """One coil with a temperature that decays to the ambient's and rises with its losses."""
+
+    def __init__(
+        self, name: str, coil: CoilLike, *, ambient_c: float, start_c: float, now_s: float = 0.0
+    ) -> None:
+        self.name = name
+        self.coil = coil
+        self._ambient_c = ambient_c
+        self._start_c = start_c
+        self._since_s = now_s
+        self.overheated = False
+
+    def temperature_c(self, now_s: float) -> float:
+        """Give the temperature when nothing has heated it since the last heating."""
+        decay = math.exp(-max(now_s - self._since_s, 0.0) / THERMAL_TAU_S)
+        return self._ambient_c + (self._start_c - self._ambient_c) * decay
+
+    def heat(self, power_w: float, begin_s: float, end_s: float) -> None:
+        """Dissipate a power over a stretch of time."""
+        start_c = self.temperature_c(begin_s)
+        final_c = self._ambient_c + power_w * THERMAL_OHM_K_PER_W
+        decay = math.exp(-(end_s - begin_s) / THERMAL_TAU_S)
+        self._start_c = final_c + (start_c - final_c) * decay
+        self._since_s = end_s
+        if self._start_c > max(_DESTROYED_ABOVE_C, start_c):
+            self.overheated = True
+
+    def dc_resistance_ohm(self, now_s: float) -> float:
+        """Give the DC resistance at the present temperature."""
+        return self.coil.dc_resistance_ohm(self.temperature_c(now_s))
+
+    def impedance_ohm(self, frequency_hz: float, bias_a: float, now_s: float) -> complex:
+        """Give the small-signal impedance at the present temperature and bias."""
+        found = self.coil.impedance_ohm(
+            np.array([frequency_hz]), bias_a=bias_a, temperature_c=self.temperature_c(now_s)
+        )
+        return complex(found[0])
