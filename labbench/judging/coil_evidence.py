@@ -1,0 +1,183 @@
+"""Weigh a sweep: is it a healthy coil, and if not, which fault explains it best.
+
+Two steps that use the same model. *Tests* ask whether a healthy coil of this type would look
+like this, each with a probability under that assumption, so that the false reject limit can be
+shared among them. *Naming* compares the faults with each other, and is only done once a test or
+a characteristic has spoken.
+"""
+
+from __future__ import annotations
+
+__all__ = ["TESTS", "Evidence", "Explanation", "explain", "weigh"]
+
+import math
+
+import numpy as np
+from attrs import frozen
+from scipy.special import chdtrc, expit, ndtr
+
+from labbench.judging import coil_model as model
+from labbench.judging.coil_fit import CoilData, Fit, coil_data, fit_hypotheses, log_evidence
+from labbench.judging.coil_priors import (
+    HEALTHY,
+    Hypothesis,
+    Prior,
+    fault_hypotheses,
+    loop_hypothesis,
+)
+from labbench.judging.sweep_points import SweepPoints
+
+#: how many tests `weigh` makes on a specimen
+TESTS = 3
+
+# Prob(ln B > t) of healthy simulated coils is below this times exp(-t) (their own priors would
+# allow 1 times: the expected Bayes factor of a true hypothesis is 1, and Markov's inequality).
+_LOOP_FALSE_RATE = 0.02
+# Faulty coils follow the model less closely than healthy ones (the skin effect of a shorted loop,
+# a cracked core's field), so explanations are compared with a wider allowance.
+_NAMING_RESISTANCE = 0.10
+_NAMING_REACTANCE = 0.02
+# An explanation this improbable beside the best is not worth a word.
+_ALTERNATIVE = 0.03
+
+
+@frozen(eq=False)
+class Evidence:
+    """Hold the fits of a sweep and, per test, the probability that a healthy coil looks so."""
+
+    data: CoilData
+    points: SweepPoints
+    healthy: Fit
+    loop: Fit
+    lossy: Fit
+    #: ln of the Bayes factor for a loop of shorted turns
+    ln_bayes: float
+    p_loop: float
+    p_loss: float
+    p_residual: float
+
+    @property
+    def p_smallest(self) -> float:
+        """Give the smallest of the three probabilities."""
+        return min(self.p_loop, self.p_loss, self.p_residual)
+
+
+@frozen(eq=False)
+class Explanation:
+    """Hold the best explanation: the fault, its fit, what cannot be told from it, probability."""
+
+    fault: str
+    fit: Fit
+    alternatives: tuple[str, ...]
+    probability: float
+
+
+def weigh(
+    points: SweepPoints,
+    healthy: Prior,
+    *,
+    contact_resistance_ohm: float,
+    contact_inductance_h: float,
+    dc_resistance_ohm: float | None,
+    u_dc_ohm: float | None,
+) -> Evidence:
+    """Test a sweep (at least one point) against a healthy coil.
+
+    `dc_resistance_ohm` is at the temperature of the sweep. The tests: a loop of shorted turns
+    (Bayes factor), core loss beyond the prior (likelihood ratio with one free parameter,
+    one-sided), anything else (chi2 of the data under the prior; with normal priors and a linear
+    model it has as many degrees of freedom as there are data).
+    """
+    data = _data(points, contact_resistance_ohm, contact_inductance_h, dc_resistance_ohm, u_dc_ohm)
+    free_loss = Hypothesis(
+        "loss", healthy.shifted(model.FR, -1.5, 6.0 * float(healthy.sd[model.FR])), loop=False
+    )
+    none, loop, lossy = fit_hypotheses(
+        data, (Hypothesis(HEALTHY, healthy, loop=False), loop_hypothesis(healthy), free_loss)
+    )
+    ln_bayes = log_evidence(loop) - log_evidence(none)
+    return Evidence(
+        data=data,
+        points=points,
+        healthy=none,
+        loop=loop,
+        lossy=lossy,
+        ln_bayes=ln_bayes,
+        p_loop=min(1.0, _LOOP_FALSE_RATE * math.exp(-max(-50.0, min(700.0, ln_bayes)))),
+        p_loss=_loss_probability(none, lossy, healthy),
+        p_residual=float(chdtrc(data.count, max(none.chi2, 0.0))),
+    )
+
+
+def explain(
+    evidence: Evidence,
+    healthy: Prior,
+    *,
+    turns: int | None,
+    contact_resistance_ohm: float,
+    contact_inductance_h: float,
+) -> Explanation:
+    """Compare the faults on the same data and return the best explanation."""
+    data = _data(
+        evidence.points,
+        contact_resistance_ohm,
+        contact_inductance_h,
+        evidence.data.dc_resistance_ohm,
+        evidence.data.sigma_dc_ohm,
+        model_resistance=_NAMING_RESISTANCE,
+        model_reactance=_NAMING_REACTANCE,
+    )
+    faults = fault_hypotheses(healthy, turns)
+    fits = fit_hypotheses(data, (Hypothesis(HEALTHY, healthy, loop=False), *faults))
+    logs = np.array(
+        [log_evidence(fits[0])]
+        + [
+            log_evidence(fit) + math.log(fault.weight)
+            for fit, fault in zip(fits[1:], faults, strict=True)
+        ]
+    )
+    shares = np.exp(logs[1:] - logs[1:].max())
+    order = np.argsort(-shares)
+    shares /= shares.sum()
+    best = int(order[0])
+    alternatives = [faults[int(i)].name for i in order[1:3] if shares[int(i)] >= _ALTERNATIVE]
+    ln_odds = float(np.logaddexp.reduce(logs[1:]) - logs[0])
+    return Explanation(
+        fault=faults[best].name,
+        fit=fits[1 + best],
+        alternatives=tuple(alternatives),
+        probability=float(expit(ln_odds)),
+    )
+
+
+def _loss_probability(healthy: Fit, lossy: Fit, prior: Prior) -> float:
+    if lossy.theta[model.FR] >= prior.mean[model.FR]:
+        return 1.0
+    # the distance of fr from a prior six times wider hardly counts: taken out of both
+    wide = lossy.hypothesis.prior
+    free = (
+        lossy.chi2 - float((lossy.theta[model.FR] - wide.mean[model.FR]) / wide.sd[model.FR]) ** 2
+    )
+    return float(ndtr(-math.sqrt(max(0.0, healthy.chi2 - free))))
+
+
+def _data(
+    points: SweepPoints,
+    contact_resistance_ohm: float,
+    contact_inductance_h: float,
+    dc_resistance_ohm: float | None,
+    u_dc_ohm: float | None,
+    **allowances: float,
+) -> CoilData:
+    return coil_data(
+        points.frequency_hz,
+        points.resistance_ohm,
+        points.reactance_ohm,
+        points.u_resistance_ohm,
+        points.u_reactance_ohm,
+        contact_resistance_ohm=contact_resistance_ohm,
+        contact_inductance_h=contact_inductance_h,
+        dc_resistance_ohm=dc_resistance_ohm,
+        u_dc_ohm=u_dc_ohm,
+        **allowances,
+    )

@@ -1,0 +1,188 @@
+"""Collect what keeps a specimen from being called fit, and what would settle it."""
+
+from __future__ import annotations
+
+__all__ = ["Questions", "questions_about"]
+
+from collections.abc import Sequence
+
+from attrs import frozen
+
+from labbench.judging.conformity import decide
+from labbench.judging.input_doubts import Doubt
+from labbench.parts.coil_type import CoilType
+from labbench.quantities import format_si
+from labbench.results import Characteristic, Finding, Readings, WouldDecide
+
+# a bench that measures resistance in these ways has no multimeter to do it better with
+_WITHOUT_MULTIMETER = ("supply-readback", "impedance-meter")
+_TOP_HZ = 0.9e6
+_USE_MULTIMETER = WouldDecide("use-multimeter", "measure the dc resistance with the multimeter")
+_MORE_SIBLINGS = WouldDecide("more-siblings", "measure three parts from the same board as siblings")
+_NORMAL_95 = 1.959963984540054
+
+
+@frozen
+class Questions:
+    """Hold what is open (more work would settle it), reservations, remarks and actions."""
+
+    open: bool
+    reservations: tuple[str, ...]
+    remarks: tuple[str, ...]
+    would_decide: tuple[WouldDecide, ...]
+
+
+class _Collector:
+    def __init__(self) -> None:
+        self.open = False
+        self.reservations: list[str] = []
+        self.remarks: list[str] = []
+        self.would: list[WouldDecide] = []
+
+    def ask(self, action: WouldDecide) -> None:
+        self.open = True
+        self.advise(action)
+
+    def advise(self, action: WouldDecide) -> None:
+        if action not in self.would:
+            self.would.append(action)
+
+
+def questions_about(
+    readings: Readings,
+    part: CoilType,
+    characteristics: Sequence[Characteristic],
+    findings: Sequence[Finding],
+    *,
+    doubts: Sequence[Doubt],
+    learned: Sequence[str],
+    strangers: Sequence[str],
+    risk: float,
+) -> Questions:
+    """Collect the open questions of a specimen.
+
+    `learned` are the siblings that gave limits, `strangers` those left out because they are of
+    another type or lot.
+    """
+    collector = _Collector()
+    for doubt in doubts:
+        collector.remarks.append(doubt.text)
+        collector.ask(WouldDecide(doubt.action, doubt.advice))
+    doubted = {block for doubt in doubts for block in doubt.blocks}
+    for characteristic in characteristics:
+        if characteristic.name == "inductance" and "impedance" not in doubted:
+            _about_inductance(collector, characteristic, readings, risk)
+        if characteristic.name == "dc-resistance" and "dc-resistance" not in doubted:
+            _about_resistance(collector, characteristic, readings, risk)
+        if characteristic.name == "saturation" and characteristic.verdict == "undecided":
+            collector.ask(WouldDecide("repeat", "measure the inductance under bias again"))
+    if not part.inductance and readings.impedance is None:
+        collector.ask(WouldDecide("measure-impedance", "take the impedance sweep"))
+    _about_findings(collector, findings, readings)
+    if learned:
+        collector.reservations.append(f"dc resistance limits learned from {len(learned)} siblings")
+    if part.learned_from:
+        collector.reservations.append(f"limits learned from {len(part.learned_from)} parts")
+    collector.remarks += [f"assumed: {text}" for text in part.assumed]
+    if strangers:
+        collector.remarks.append(
+            f"siblings of another type or lot were left out: {', '.join(strangers)}"
+        )
+    if part.saturation is not None and not any(c.name == "saturation" for c in characteristics):
+        collector.remarks.append("saturation was not checked")
+    dc = readings.dc_resistance
+    if dc is not None and dc.temperature_c is None and readings.temperature_c is None:
+        collector.remarks.append("temperature not measured: 23 °C ± 10 °C assumed")
+    return Questions(
+        collector.open,
+        tuple(collector.reservations),
+        tuple(collector.remarks),
+        tuple(collector.would),
+    )
+
+
+def _about_inductance(
+    collector: _Collector, c: Characteristic, readings: Readings, risk: float
+) -> None:
+    at = format_si(c.conditions["frequency_hz"], "Hz")
+    if c.verdict == "not-measured":
+        if c.status == "unstable":
+            collector.ask(WouldDecide("press-again", "press the part in again: unstable"))
+        else:
+            collector.ask(WouldDecide("measure-impedance", f"take the sweep, with {at} in it"))
+    elif c.verdict == "undecided" and (c.lower is not None or c.upper is not None):
+        if _hopeless(c, risk):
+            text = f"a meter with less uncertainty than {_u_text(c)} at {at}"
+            collector.ask(WouldDecide("better-meter", text))
+        else:
+            collector.ask(WouldDecide("repeat", f"repeat the sweep, averaging longer at {at}"))
+
+
+def _about_resistance(
+    collector: _Collector, c: Characteristic, readings: Readings, risk: float
+) -> None:
+    dc = readings.dc_resistance
+    if c.verdict == "not-measured":
+        if c.status == "unstable":
+            collector.ask(WouldDecide("wait", "let the part cool, then measure its dc resistance"))
+        else:
+            collector.ask(
+                WouldDecide("measure-dc-resistance", "measure the dc resistance at four terminals")
+            )
+        return
+    if c.verdict != "undecided":
+        return
+    if c.lower is None and c.upper is None:
+        collector.reservations.append("no limit for the dc resistance: joint not checked")
+        collector.advise(_MORE_SIBLINGS)
+        return
+    without = dc is not None and dc.method in _WITHOUT_MULTIMETER
+    if not _hopeless(c, risk):
+        again = WouldDecide("repeat", "measure the dc resistance again, probes on the pads")
+        collector.ask(_USE_MULTIMETER if without else again)
+    elif without:
+        # nothing on this bench sees better: said, and left at that
+        collector.reservations.append(f"joint not checked below {_u_text(c)}")
+        collector.advise(_USE_MULTIMETER)
+    else:
+        collector.ask(_USE_MULTIMETER)
+
+
+def _about_findings(collector: _Collector, findings: Sequence[Finding], readings: Readings) -> None:
+    for finding in findings:
+        if finding.grade == "sure":
+            continue
+        if finding.fault == "open-winding":
+            if readings.dc_resistance is None:
+                collector.ask(
+                    WouldDecide("measure-dc-resistance", "measure the dc resistance as well")
+                )
+            if readings.impedance is None:
+                collector.ask(WouldDecide("measure-impedance", "take the sweep as well"))
+        top = max(readings.impedance.frequency_hz) if readings.impedance is not None else 0.0
+        if finding.fault in ("shorted-turn", "lossy-core") and top < _TOP_HZ:
+            collector.ask(WouldDecide("higher-frequency", "sweep up to 1 MHz"))
+        collector.ask(
+            WouldDecide("press-again", "clean the pads, press the part in again, repeat the sweep")
+        )
+
+
+def _hopeless(c: Characteristic, risk: float) -> bool:
+    """Tell whether not even a part in the middle of its limits could be accepted so."""
+    if c.expanded_uncertainty is None:
+        return False
+    if c.lower is not None and c.upper is not None:
+        best = 0.5 * (c.lower + c.upper)
+    elif c.upper is not None:
+        # a typical part; common practice, no source
+        best = 0.87 * c.upper
+    else:
+        assert c.lower is not None
+        best = c.lower / 0.87
+    u = c.expanded_uncertainty / _NORMAL_95
+    return decide(best, u, c.lower, c.upper, risk=risk).verdict != "conforms"
+
+
+def _u_text(c: Characteristic) -> str:
+    assert c.expanded_uncertainty is not None
+    return format_si(c.expanded_uncertainty, c.unit, 2)
