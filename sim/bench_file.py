@@ -1,0 +1,112 @@
+"""Write the bench file that fits a scenario's servers."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping, Sequence
+
+from sim.profiles import impedance_meter, multimeter, relay_switch, supply
+from sim.scenario import SCENARIOS, Scenario
+
+DIALECTS = {
+    "impedance_meter": impedance_meter.DIALECT,
+    "supply": supply.DIALECT,
+    "multimeter": multimeter.DIALECT,
+    "switch": relay_switch.DIALECT,
+}
+
+
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+
+
+def bench_file(
+    scenario: Scenario, addresses: Mapping[str, str], *, seed: int, clock_rate: float
+) -> str:
+    """Return the text of a bench file: TOML, with what the scenario says of its instruments."""
+    lines = [
+        "schema = 1",
+        f"name = {_text(scenario.name)}",
+        f"mains = {_text(f'{scenario.mains_hz:g} Hz')}",
+        "risk = 0.05",
+    ]
+    for role, address in addresses.items():
+        lines += ["", f"[instruments.{role}]", f"resource = {_text(address)}"]
+        lines += [f"dialect = {_text(DIALECTS[role])}", *_figures(scenario, role)]
+    lines += [
+        "",
+        "[fixture]",
+        f"series_resistors = {_texts(scenario.series_resistors)}",
+        f"supply_leads = {_text(f'{scenario.fixture.supply_leads_ohm * 1e3:g} mΩ')}",
+    ]
+    if scenario.supply is not None:
+        lines += [
+            "",
+            "[limits]",
+            f"voltage = {_text(f'{scenario.supply.highest_v:g} V')}",
+            f"current = {_text(f'{scenario.supply.highest_a:g} A')}",
+        ]
+    if scenario.has_switch:
+        lines += ["", "[hookups]", *_hookups(scenario), "", "[positions]", *_positions(scenario)]
+    lines += [
+        "",
+        "[simulation]",
+        f"scenario = {_text(_source(scenario))}",
+        f"seed = {seed}",
+        f"clock_rate = {clock_rate!r}",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _figures(scenario: Scenario, role: str) -> list[str]:
+    if role == "impedance_meter" and scenario.impedance_meter is not None:
+        meter = scenario.impedance_meter
+        dates = (("calibrated", meter.calibrated), ("due", meter.due))
+        return [f"class = {_text(meter.class_name)}"] + [
+            f"{key} = {day.isoformat()}" for key, day in dates if day is not None
+        ]
+    if role == "supply" and scenario.supply is not None:
+        return [
+            f"class = {_text(scenario.supply.class_name)}",
+            f"channels = {scenario.supply.channels}",
+            f"output_capacitance = {_text(f'{scenario.supply.output_f * 1e6:g} µF')}",
+        ]
+    if role == "multimeter" and scenario.multimeter_class is not None:
+        return [f"class = {_text(scenario.multimeter_class)}"]
+    return []
+
+
+def _hookups(scenario: Scenario) -> list[str]:
+    hookups = []
+    if scenario.impedance_meter is not None:
+        hookups.append('coil-impedance = "(@201,202)"')
+    if scenario.supply is not None:
+        sense = ",205,206" if scenario.multimeter_class is not None else ""
+        hookups.append(f'coil-kelvin = "(@203,204{sense})"')
+    return hookups
+
+
+def _positions(scenario: Scenario) -> list[str]:
+    named = [(each.name, each.position) for each in scenario.specimens]
+    named += [("open", 198), ("short", 199)]
+    return [f'{_key(name)} = "(@{position})"' for name, position in named]
+
+
+def _source(scenario: Scenario) -> str:
+    """Return what finds the scenario again: its file, or the name of one of the simulator's."""
+    if scenario.path is None or scenario.path.parent == SCENARIOS:
+        return scenario.name if scenario.path is None else scenario.path.stem
+    return str(scenario.path.resolve())
+
+
+def _key(name: str) -> str:
+    return name if _BARE_KEY.fullmatch(name) else _text(name)
+
+
+def _text(value: str) -> str:
+    # A JSON string is a TOML basic string, but for the control character DEL.
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _texts(values: Sequence[str]) -> str:
+    return "[" + ", ".join(_text(value) for value in values) + "]"
