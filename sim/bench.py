@@ -18,11 +18,10 @@ from sim.instruments import ImpedanceMeter, Multimeter, RelaySwitch, Supply
 from sim.instruments.output_stage import Load
 from sim.instruments.supply import Channel
 from sim.operating_point import OperatingPoint, operating_point
-from sim.physics.coil import Coil
 from sim.physics.construction_file import construction
 from sim.physics.population import draw_coil, draw_lot
 from sim.scenario import Scenario
-from sim.specimen import Specimen
+from sim.specimen import CoilLike, Specimen
 from sim.streams import Streams
 from sim.text import did_you_mean
 from sim.wiring import (
@@ -64,7 +63,15 @@ class Truth:
 class VirtualBench:
     """The instruments of a scenario on one circuit; an instrument it does not have is None."""
 
-    def __init__(self, scenario: Scenario, *, seed: int | None = None, clock: Clock) -> None:
+    def __init__(
+        self,
+        scenario: Scenario,
+        *,
+        seed: int | None = None,
+        clock: Clock,
+        coils: Mapping[str, CoilLike] | None = None,
+    ) -> None:
+        """Set up the scenario; `coils` lays these parts out instead of drawing them, by name."""
         self.scenario = scenario
         self.seed = scenario.seed if seed is None else seed
         self.clock = clock
@@ -78,7 +85,7 @@ class VirtualBench:
         self._solved_s = -math.inf
         self._solved_c: dict[int, float] = {}
         self._regulator_a: list[float] = []
-        self._coils = draw_coils(scenario, self.streams)
+        self._coils = draw_coils(scenario, self.streams) if coils is None else coils
         self._specimens = {
             spec.position: Specimen(
                 spec.name,
@@ -377,7 +384,7 @@ class VirtualBench:
         )
 
 
-def draw_coils(scenario: Scenario, streams: Streams) -> Mapping[str, Coil]:
+def draw_coils(scenario: Scenario, streams: Streams) -> Mapping[str, CoilLike]:
     """Draw every specimen of a scenario, by name; a lot is drawn once."""
     lots = {
         spec.name: draw_lot(construction(spec.construction), streams.stream("lot", spec.name))

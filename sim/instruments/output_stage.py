@@ -94,19 +94,17 @@ class _Segment:
     floor_v: float
     ceiling_v: float
 
+    # With a load of megohms the voltage that it would settle at is millions of volts away, and
+    # formulas in terms of that voltage lose six digits; these are in terms of the slope.
+
     def after(self, start_v: float, seconds: float) -> float:
-        if self.siemens <= 0.0:
-            return start_v + self.source_a / self.farad * seconds
-        final_v = self.source_a / self.siemens
-        return final_v + (start_v - final_v) * math.exp(-seconds * self.siemens / self.farad)
+        rate = (self.source_a - self.siemens * start_v) / self.farad
+        return start_v + rate * seconds * _phi_1(seconds * self.siemens / self.farad)
 
     def integral_vs(self, start_v: float, seconds: float) -> float:
-        if self.siemens <= 0.0:
-            return 0.5 * (start_v + self.after(start_v, seconds)) * seconds
-        final_v = self.source_a / self.siemens
-        # What has not settled yet is charge that still has to pass the conductance.
-        unsettled_v = start_v - self.after(start_v, seconds)
-        return final_v * seconds + unsettled_v * self.farad / self.siemens
+        rate = (self.source_a - self.siemens * start_v) / self.farad
+        bend = _phi_2(seconds * self.siemens / self.farad)
+        return start_v * seconds + rate * seconds**2 * bend
 
     def next_corner(self, start_v: float) -> tuple[float, float]:
         """Give the corner that the voltage moves towards and when it gets there."""
@@ -116,14 +114,25 @@ class _Segment:
         corner_v = self.ceiling_v if slope_a > 0.0 else self.floor_v
         if not math.isfinite(corner_v):
             return corner_v, math.inf
-        if self.siemens <= 0.0:
-            return corner_v, max((corner_v - start_v) * self.farad / self.source_a, 0.0)
-        final_v = self.source_a / self.siemens
-        ratio = (final_v - start_v) / (final_v - corner_v) if final_v != corner_v else -1.0
-        if ratio < 1.0:
-            # It settles short of the corner (a ratio below 0), or stands on it already.
-            return corner_v, math.inf if ratio < 0.0 else 0.0
-        return corner_v, math.log(ratio) * self.farad / self.siemens
+        # Rounding may have put the start a hair beyond the corner.
+        away = max((corner_v - start_v) / slope_a, 0.0)
+        settled = self.siemens * away
+        if settled >= 1.0:
+            return corner_v, math.inf
+        seconds = -math.log1p(-settled) / self.siemens if self.siemens > 0.0 else away
+        return corner_v, seconds * self.farad
+
+
+def _phi_1(x: float) -> float:
+    """Give (1 - exp(-x)) / x."""
+    return -math.expm1(-x) / x if x > 0.0 else 1.0
+
+
+def _phi_2(x: float) -> float:
+    """Give (x - 1 + exp(-x)) / x^2."""
+    if x < 1e-2:
+        return 0.5 - x / 6.0 + x**2 / 24.0 - x**3 / 120.0 + x**4 / 720.0
+    return (x + math.expm1(-x)) / x**2
 
 
 def _segment(stage: OutputStage, load: Load, voltage_v: float) -> _Segment:
