@@ -106,7 +106,7 @@ class Coil:
         """
         frequency = self._checked(frequency_hz)
         flat = np.atleast_1d(frequency).ravel()
-        branches = self._branch_ohm(flat, bias_a, temperature_c)
+        branches = self.branch_impedance_ohm(flat, bias_a=bias_a, temperature_c=temperature_c)
         impedance = self._network.impedance_ohm(branches, flat)
         return np.asarray(impedance.reshape(frequency.shape))
 
@@ -143,12 +143,56 @@ class Coil:
     ) -> str:
         """Write the circuit at one frequency for ngspice; it prints v(t), the impedance."""
         frequency = np.atleast_1d(self._checked(frequency_hz))
-        branches = self._branch_ohm(frequency, bias_a, temperature_c)
+        branches = self.branch_impedance_ohm(frequency, bias_a=bias_a, temperature_c=temperature_c)
         faults = ", ".join(fault.name for fault in self.faults) or "healthy"
         title = f"{self.construction.name}, {faults}"
         return self._network.netlist(branches[0], float(frequency[0]), title)
 
     # The circuit
+
+    def branch_impedance_ohm(
+        self,
+        frequency_hz: FloatArray,
+        *,
+        bias_a: float = 0.0,
+        temperature_c: float = REFERENCE_TEMPERATURE_C,
+    ) -> ComplexArray:
+        """Give the series impedance matrix of the branches, in ohm: the lead, then the turns.
+
+        ``frequency_hz`` has shape (frequencies,), the result (frequencies, branches, branches).
+        Without insulation and contacts, which are shunts.
+        """
+        construction = self.construction
+        omega = 2 * np.pi * frequency_hz
+        warm = copper_ratio(temperature_c, REFERENCE_TEMPERATURE_C)
+        resistivity = copper_resistivity_ohm_m(temperature_c)
+        if construction.conductor.form == "foil":
+            thickness = construction.conductor.thickness_m * self.factors.thickness
+            own, near = foil_factors(frequency_hz, thickness, resistivity)
+            near = near * warm
+        else:
+            radius = construction.wire_radius_m / np.sqrt(self.factors.resistance)
+            own = round_wire_factor(frequency_hz, radius, resistivity)
+            filling = construction.filling
+            near = round_wire_proximity_ohm_m(frequency_hz, radius, resistivity, filling)
+        core = np.zeros_like(near)
+        if self._material is not None:
+            drive_a = self._magnetising_a(bias_a, temperature_c)
+            core = self._material.scale(frequency_hz, drive_a, temperature_c)
+        size = construction.winding.turns + 1
+        branches = np.zeros((len(frequency_hz), size, size), dtype=np.complex128)
+        turns = branches[:, 1:, 1:]
+        turns += (1j * omega * core)[:, None, None] * self._core_h
+        turns += near[:, None, None] * self._near
+        turns += 1j * omega[:, None, None] * self._air_h
+        diagonal = np.arange(1, size)
+        branches[:, diagonal, diagonal] += own[:, None] * (self._turn_ohm * warm)
+        lead = round_wire_factor(frequency_hz, construction.lead.diameter_m / 2, resistivity)
+        branches[:, 0, 0] = construction.lead.resistance_ohm * warm * lead
+        branches[:, 0, 0] += 1j * omega * construction.lead.inductance_h
+        every = np.arange(size)
+        branches[:, every, every] += self._series_ohm()
+        return branches
 
     @staticmethod
     def _checked(frequency_hz: ArrayLike) -> FloatArray:
@@ -299,39 +343,3 @@ class Coil:
             return 0.0
         currents = self._network.currents_a(self._dc_branch_ohm(temperature_c), np.zeros(1))
         return bias_a * float(currents[0, 1:].real.mean())
-
-    def _branch_ohm(
-        self, frequency_hz: FloatArray, bias_a: float, temperature_c: float
-    ) -> ComplexArray:
-        """Give the branch matrix. Shape (frequencies, branches, branches)."""
-        construction = self.construction
-        omega = 2 * np.pi * frequency_hz
-        warm = copper_ratio(temperature_c, REFERENCE_TEMPERATURE_C)
-        resistivity = copper_resistivity_ohm_m(temperature_c)
-        if construction.conductor.form == "foil":
-            thickness = construction.conductor.thickness_m * self.factors.thickness
-            own, near = foil_factors(frequency_hz, thickness, resistivity)
-            near = near * warm
-        else:
-            radius = construction.wire_radius_m / np.sqrt(self.factors.resistance)
-            own = round_wire_factor(frequency_hz, radius, resistivity)
-            filling = construction.filling
-            near = round_wire_proximity_ohm_m(frequency_hz, radius, resistivity, filling)
-        core = np.zeros_like(near)
-        if self._material is not None:
-            drive_a = self._magnetising_a(bias_a, temperature_c)
-            core = self._material.scale(frequency_hz, drive_a, temperature_c)
-        size = construction.winding.turns + 1
-        branches = np.zeros((len(frequency_hz), size, size), dtype=np.complex128)
-        turns = branches[:, 1:, 1:]
-        turns += (1j * omega * core)[:, None, None] * self._core_h
-        turns += near[:, None, None] * self._near
-        turns += 1j * omega[:, None, None] * self._air_h
-        diagonal = np.arange(1, size)
-        branches[:, diagonal, diagonal] += own[:, None] * (self._turn_ohm * warm)
-        lead = round_wire_factor(frequency_hz, construction.lead.diameter_m / 2, resistivity)
-        branches[:, 0, 0] = construction.lead.resistance_ohm * warm * lead
-        branches[:, 0, 0] += 1j * omega * construction.lead.inductance_h
-        every = np.arange(size)
-        branches[:, every, every] += self._series_ohm()
-        return branches

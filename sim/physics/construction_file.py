@@ -50,9 +50,39 @@ def load_construction(path: Path) -> Construction:
     if problems:
         raise TextError(str(path), problems)
     try:
-        return _saturating_at_nominal(_measuring_nominal(built))
+        calibrated = _saturating_at_nominal(_measuring_nominal(built))
     except ValueError as error:
         raise TextError(str(path), [str(error)]) from error
+    problems = _room(calibrated)
+    if problems:
+        raise TextError(str(path), problems)
+    return calibrated
+
+
+def _room(built: Construction) -> list[str]:
+    """List what does not fit: conductors beside each other, the winding on its rod."""
+    winding, conductor, path = built.winding, built.conductor, built.path
+    along = across = 2 * built.wire_radius_m
+    if conductor.form == "foil":
+        along, across = built.section_m2 / conductor.thickness_m, conductor.thickness_m
+    problems = []
+    if along > winding.turn_pitch_m:
+        problems.append(
+            f"winding.turn_pitch: {winding.turn_pitch_m * 1e3:.3g} mm is less than the conductor,"
+            f" which needs {along * 1e3:.3g} mm for its dc resistance"
+        )
+    if winding.layers > 1 and across > winding.layer_pitch_m:
+        problems.append(
+            f"winding.layer_pitch: {winding.layer_pitch_m * 1e3:.3g} mm is less than the"
+            f" conductor, {across * 1e3:.3g} mm"
+        )
+    height = winding.rows * winding.turn_pitch_m
+    if path is not None and path.shape == "rod" and path.rod_length_m < height:
+        problems.append(
+            f"core.rod_length: {path.rod_length_m * 1e3:.3g} mm is less than the winding,"
+            f" {height * 1e3:.3g} mm"
+        )
+    return problems
 
 
 def _measuring_nominal(built: Construction) -> Construction:
@@ -110,6 +140,7 @@ def _read(table: Table, file_name: str) -> Construction:
     if lead.resistance_ohm >= nominal.dc_resistance_ohm:
         table.problem("lead.resistance", "must be below nominal.dc_resistance")
     spread = table.table("spread")
+    varying = _varying(conductor, material, path)
     built = Construction(
         name=name,
         description=table.text("description"),
@@ -120,8 +151,8 @@ def _read(table: Table, file_name: str) -> Construction:
         material=material,
         path=path,
         insulation=_insulation(table.table("insulation")),
-        lot_spread=_spreads(spread.table("lot")),
-        unit_spread=_spreads(spread.table("unit")),
+        lot_spread=_spreads(spread.table("lot"), varying),
+        unit_spread=_spreads(spread.table("unit"), varying),
         margin=spread.quantity("margin", "%", at_least=0, at_most=0.9),
     )
     spread.refuse_the_rest()
@@ -236,7 +267,23 @@ def _ferrite(table: Table, reference_hz: float) -> FerriteCore:
     )
 
 
-def _spreads(table: Table) -> dict[str, float]:
-    spreads = {name: table.quantity(name, "%", 0.0, at_least=0, at_most=1) for name in FACTOR_NAMES}
+def _varying(
+    conductor: Conductor, material: PowderCore | FerriteCore | None, path: CorePath | None
+) -> list[str]:
+    """List the factors that this kind of coil has."""
+    absent: set[str] = set()
+    if material is None:
+        absent |= {"relaxation", "loss_angle", "leakage", "saturation"}
+    elif path is not None and path.shape == "rod":
+        absent |= {"leakage"}
+    if conductor.form == "round":
+        absent |= {"thickness"}
+    return [name for name in FACTOR_NAMES if name not in absent]
+
+
+def _spreads(table: Table, varying: list[str]) -> dict[str, float]:
+    spreads = dict.fromkeys(FACTOR_NAMES, 0.0)
+    for name in varying:
+        spreads[name] = table.quantity(name, "%", at_least=0, at_most=1)
     table.refuse_the_rest()
     return spreads

@@ -38,10 +38,12 @@ def constant_angle(
 
 
 def sphere_shielding(squared: ArrayLike) -> ComplexArray:
-    """Give the mean flux density in a sphere over that without eddy currents.
+    """Give the apparent permeability of a conducting sphere over its static permeability.
 
-    ``squared`` is (k a)^2, complex. 2 (1 - z cot z) / (z^2 - 1 + z cot z) with z = k a
-    (Landau and Lifshitz, Electrodynamics of Continuous Media, section 59; from memory).
+    ``squared`` is (k a)^2, complex, k^2 = -j w mu sigma. A sphere with eddy currents looks from
+    outside like one without, of permeability ``2 (1 - z cot z) / (z^2 - 1 + z cot z)`` times its
+    own, z = k a (match B_r and H_theta at the surface; Landau and Lifshitz, Electrodynamics of
+    Continuous Media, section 59, from memory).
     """
     z2 = np.asarray(squared, dtype=np.complex128)
     z = np.sqrt(z2)

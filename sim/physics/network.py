@@ -130,7 +130,7 @@ class Network:
         for i, branch in enumerate(self.branches):
             name = branch.name
             ohm = float(branch_ohm[i, i].real)
-            if broken:
+            if broken or ohm == 0:  # ngspice would take 1 mohm for a resistor of 0
                 lines.append(f"h{name} {branch.start} {name}_a v{name} {ohm:.17g}")
             else:
                 lines.append(f"r{name} {branch.start} {name}_a {ohm:.17g}")
