@@ -56,12 +56,12 @@ class ImpedanceAccuracy:
     class_name: str
     #: relative error in mid range
     basic_relative: float = _figure("basic", "%")
-    #: the relative error has doubled at this |Z| on the low side, and on the high side
+    #: basic relative error once more at this |Z| on the low side, and on the high side
     impedance_low_ohm: float = _figure("impedance_low", "ohm")
     impedance_high_ohm: float = _figure("impedance_high", "ohm")
     #: an over-range reading means at least this |Z|
     impedance_max_ohm: float = _figure("impedance_max", "ohm")
-    #: the relative error has doubled at this frequency
+    #: basic relative error once more at this frequency
     frequency_high_hz: float = _figure("frequency_high", "Hz")
     #: zero error left after a short compensation
     floor_resistance_ohm: float = _figure("floor_resistance", "ohm")
@@ -144,7 +144,7 @@ def _preset(cls: type[_Accuracy], class_name: str, **figures: float) -> _Accurac
 IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
     "hand-100kHz": _preset(
         ImpedanceAccuracy, "hand-100kHz",
-        basic_relative=3e-3, impedance_low_ohm=2.0, impedance_high_ohm=1e5, impedance_max_ohm=1e6,
+        basic_relative=3e-3, impedance_low_ohm=0.2, impedance_high_ohm=1e5, impedance_max_ohm=1e6,
         frequency_high_hz=1e5, floor_resistance_ohm=1e-3, floor_inductance_h=15e-9,
         contact_resistance_ohm=1e-3, contact_inductance_h=3e-9, stray_capacitance_f=0.3e-12,
         noise_relative=3e-4, noise_resistance_ohm=1e-4,
@@ -152,7 +152,7 @@ IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
     ),
     "bench-300kHz": _preset(
         ImpedanceAccuracy, "bench-300kHz",
-        basic_relative=1e-3, impedance_low_ohm=1.0, impedance_high_ohm=5e5, impedance_max_ohm=1e6,
+        basic_relative=1e-3, impedance_low_ohm=0.1, impedance_high_ohm=5e5, impedance_max_ohm=1e6,
         frequency_high_hz=3e5, floor_resistance_ohm=2e-4, floor_inductance_h=3e-9,
         contact_resistance_ohm=4e-4, contact_inductance_h=2e-9, stray_capacitance_f=0.2e-12,
         noise_relative=1e-4, noise_resistance_ohm=3e-5,
@@ -160,11 +160,19 @@ IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
     ),
     "bench-1MHz": _preset(
         ImpedanceAccuracy, "bench-1MHz",
-        basic_relative=5e-4, impedance_low_ohm=0.5, impedance_high_ohm=1e6, impedance_max_ohm=1e6,
+        basic_relative=5e-4, impedance_low_ohm=0.05, impedance_high_ohm=1e6, impedance_max_ohm=1e6,
         frequency_high_hz=1e6, floor_resistance_ohm=1e-4, floor_inductance_h=1e-9,
         contact_resistance_ohm=2e-4, contact_inductance_h=1e-9, stray_capacitance_f=0.2e-12,
         noise_relative=5e-5, noise_resistance_ohm=2e-5,
         frequency_min_hz=20.0, frequency_max_hz=1e6,
+    ),
+    "bench-5MHz": _preset(
+        ImpedanceAccuracy, "bench-5MHz",
+        basic_relative=8e-4, impedance_low_ohm=0.05, impedance_high_ohm=1e6, impedance_max_ohm=1e6,
+        frequency_high_hz=1e6, floor_resistance_ohm=1e-4, floor_inductance_h=1e-9,
+        contact_resistance_ohm=2e-4, contact_inductance_h=1e-9, stray_capacitance_f=0.2e-12,
+        noise_relative=5e-5, noise_resistance_ohm=2e-5,
+        frequency_min_hz=20.0, frequency_max_hz=5e6,
     ),
 }  # fmt: skip
 """Assumed, from no data sheet."""
@@ -172,18 +180,18 @@ IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
 MULTIMETER_CLASSES: Final[Mapping[str, MultimeterAccuracy]] = {
     "4.5-digit": _preset(
         MultimeterAccuracy, "4.5-digit",
-        gain_relative=5e-4, offset_of_range=3e-4, noise_of_range=5e-5, resolution_of_range=1e-4,
-        thermal_drift_v=1e-6,
+        gain_relative=1e-3, offset_of_range=3e-4, noise_of_range=5e-5, resolution_of_range=1e-4,
+        thermal_drift_v=2e-6,
     ),
     "5.5-digit": _preset(
         MultimeterAccuracy, "5.5-digit",
-        gain_relative=1.5e-4, offset_of_range=1e-4, noise_of_range=1e-5, resolution_of_range=1e-5,
-        thermal_drift_v=5e-7,
+        gain_relative=3e-4, offset_of_range=1e-4, noise_of_range=1.5e-5, resolution_of_range=1e-5,
+        thermal_drift_v=1e-6,
     ),
     "6.5-digit": _preset(
         MultimeterAccuracy, "6.5-digit",
-        gain_relative=1e-4, offset_of_range=5e-5, noise_of_range=3e-6, resolution_of_range=1e-6,
-        thermal_drift_v=3e-7,
+        gain_relative=1.5e-4, offset_of_range=5e-5, noise_of_range=5e-6, resolution_of_range=1e-6,
+        thermal_drift_v=5e-7,
     ),
 }  # fmt: skip
 """Assumed, from no data sheet."""
@@ -199,6 +207,12 @@ SUPPLY_CLASSES: Final[Mapping[str, SupplyAccuracy]] = {
         SupplyAccuracy, "1mV-0.1mA",
         voltage_gain_relative=5e-4, voltage_offset_v=2e-3, voltage_step_v=1e-3,
         current_gain_relative=2e-3, current_offset_a=1.5e-3, current_step_a=1e-4,
+        lead_contact_ohm=1e-3, lead_relative=0.02,
+    ),
+    "10mV-10mA": _preset(
+        SupplyAccuracy, "10mV-10mA",
+        voltage_gain_relative=2e-3, voltage_offset_v=2e-2, voltage_step_v=1e-2,
+        current_gain_relative=5e-3, current_offset_a=2e-2, current_step_a=1e-2,
         lead_contact_ohm=1e-3, lead_relative=0.02,
     ),
 }  # fmt: skip
