@@ -216,12 +216,14 @@ def amend(
     who: str,
     why: str,
     details: Mapping[str, Any] | None = None,
+    readable: bool = True,
     clock: Clock | None = None,
 ) -> Path:
     """Write an amendment to a run (such as `void`) beside its journal and return its file.
 
     The amended journal stays as it is; its digest is kept, so that both belong together. Raises
-    InputError without who and why, FileProblems where the journal cannot be read.
+    InputError without who and why, FileProblems where the journal cannot be read (unless
+    `readable` is False: a damaged journal can be amended too).
     """
     missing = [name for name, text in (("who", who), ("why", why), ("what", what)) if not text]
     if missing:
@@ -230,7 +232,8 @@ def amend(
         )
     if is_amendment(path):
         raise InputError(f"{path.name} is itself an amendment: amend the run, not its amendment")
-    read_journal(path)
+    if readable:
+        read_journal(path)
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
     opened = {"job": "amend", "who": who, "amends": path.name, "sha256": digest}
     number = len(amendments_of(path)) + 1

@@ -1,0 +1,1 @@
+"""Measure: plain functions that take an open bench and give measurements, nothing else."""

@@ -1,0 +1,41 @@
+"""Take the readings for an open/short compensation: tips open, then tips on a copper strip."""
+
+from __future__ import annotations
+
+__all__ = ["OpenShort", "take_open_short"]
+
+from collections.abc import Sequence
+
+from attrs import evolve, frozen
+
+from labbench.bench.bench import Bench
+from labbench.bench.connections import OPEN, SHORT
+from labbench.procedures.sweep import SweepSettings, impedance_sweep
+from labbench.results import Sweep
+
+#: sweeps of each, so that tips that move show
+REPEATS = 3
+
+
+@frozen
+class OpenShort:
+    """Hold the raw readings with tips open and with tips shorted, and their time (UTC)."""
+
+    open: Sweep
+    short: Sweep
+    taken_utc: str
+
+
+def take_open_short(
+    bench: Bench, frequencies_hz: Sequence[float], *, settings: SweepSettings | None = None
+) -> OpenShort:
+    """Sweep the open and the shorted jig several times each and return the raw readings.
+
+    They are read with the level of the coil sweeps and twice their time, as their error stays in
+    every coil of the session. Judging whether open was open and short was short is metrology's.
+    """
+    base = settings or SweepSettings(repeats=REPEATS)
+    longer = evolve(base, aperture_s=2 * base.aperture_s, repeats=max(base.repeats, REPEATS))
+    opened = impedance_sweep(bench, frequencies_hz, position=OPEN, settings=longer)
+    shorted = impedance_sweep(bench, frequencies_hz, position=SHORT, settings=longer)
+    return OpenShort(opened, shorted, bench.clock.utc().isoformat(timespec="seconds"))
