@@ -116,6 +116,7 @@ def test_a_shorted_turn_is_a_coupled_coil(contact_ohm: float) -> None:
 # Dowell, Proc. IEE 113 (1966) 1387, through the whole coil: four layers, the field zero inside.
 def test_a_layered_coil_has_the_resistance_of_its_layers() -> None:
     built = construction("moulded-1u0")
+    assert built.material is not None
     layered = replace(
         built,
         winding=replace(built.winding, layers=4, rows=2, mean_radius_m=40e-3),

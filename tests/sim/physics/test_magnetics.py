@@ -68,7 +68,7 @@ def test_the_slope_of_the_langevin_function(field: float) -> None:
     step = 1e-3 * field
 
     def langevin(x: float) -> float:
-        return 1 / np.tanh(x) - 1 / x
+        return float(1 / np.tanh(x) - 1 / x)
 
     numeric = 3 * (langevin(field + step) - langevin(field - step)) / (2 * step)
     assert float(langevin_slope(field)) == pytest.approx(numeric, rel=2e-5)
