@@ -1,0 +1,543 @@
+"""Keep questions and answers of one instrument in step.
+
+States: IN_STEP, AWAITING (between a write and the end of its read), OUT_OF_STEP. A timeout, any
+other exception in between (Ctrl-C too), bytes that are no ASCII, a reply outside its declared shape
+and a surplus line lead to OUT_OF_STEP. There every call raises until `recover()`: the next answer
+could be that of an earlier question, or its tail, and would parse as a plausible wrong number.
+
+One re-entrant lock goes round each exchange. `taken_over` lets a stop path end the wait of another
+thread and go first.
+"""
+
+from __future__ import annotations
+
+__all__ = ["Recovery", "Session", "State", "TakenOver"]
+
+import contextlib
+import enum
+import threading
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from typing import NoReturn
+
+from attrs import frozen
+
+from drivers.dialect import Dialect, Query
+from drivers.exchange_log import ExchangeLog
+from drivers.reply_shapes import Reply, Shape, parse_joined
+from drivers.scpi import ErrorEntry
+from drivers.transport import Deadline, Transport
+from labbench.errors import (
+    ConnectionFailed,
+    InputError,
+    InstrumentError,
+    InstrumentReportedError,
+    LinkLost,
+    OutOfStep,
+    ReplyMalformed,
+    ReplyTimeout,
+    WrongInstrument,
+)
+from labbench.ports import Identity
+
+#: waits between attempts to reopen (s): some instruments free the port late
+_BACK_OFF_S = (0.0, 0.05, 0.1, 0.2, 0.4, 0.8)
+#: longest wait for the error queue when a timeout is explained (s)
+_EXPLAIN_S = 0.5
+_OPENING, _RECOVERING, _STEP_END = "opening", "recovering", "the end of a step"
+_ERRANDS = (_OPENING, _RECOVERING, _STEP_END)
+_RECOVER_FIRST = "recover() brings the link back into step"
+
+
+class State(enum.Enum):
+    """Name the states of a session."""
+
+    IN_STEP = "in step"
+    AWAITING = "awaiting a reply"
+    OUT_OF_STEP = "out of step"
+
+
+class TakenOver(OutOfStep):
+    """Report a wait that a stop path ended."""
+
+
+@frozen
+class Recovery:
+    """Tell what a recovery found: when, why it was due, what the error queue held.
+
+    `repeated` is the query that was asked once more after it, or None.
+    """
+
+    utc: datetime
+    because: str
+    errors: tuple[ErrorEntry, ...]
+    repeated: str | None = None
+
+
+class Session:
+    """Exchange messages with one instrument over one transport."""
+
+    def __init__(
+        self,
+        transport: Transport,
+        dialect: Dialect,
+        *,
+        name: str,
+        caution: str | None = None,
+        log: ExchangeLog | None = None,
+    ) -> None:
+        """Take what is needed; `open` connects.
+
+        name: how the instrument is called in errors. caution: what an unfinished exchange may mean,
+        added to the hints of its errors (a supply: the output may be on).
+        """
+        self.name = name
+        self.state = State.OUT_OF_STEP
+        self.recoveries: list[Recovery] = []
+        self._transport = transport
+        self._dialect = dialect
+        self._caution = caution
+        self._log = log
+        self._lock = threading.RLock()
+        self._takeover_lock = threading.RLock()
+        self._taker: int | None = None
+        self._identity: Identity | None = None
+        self._because = "it was not opened yet"
+        link = dialect.link
+        self._write_end = link.write_terminator.encode("ascii")
+        self._read_end = link.read_terminator.encode("ascii")
+
+    @property
+    def identity(self) -> Identity:
+        """Give the identity at opening."""
+        if self._identity is None:
+            raise OutOfStep(f"{self.name} was not opened", instrument=self.name)
+        return self._identity
+
+    # --- opening and closing ---------------------------------------------------------------------
+
+    def open(self, expected_identity: str | None = None) -> tuple[ErrorEntry, ...]:
+        """Connect, read the identity, and read old entries out of the error queue.
+
+        One call: a port that is refused is told here. Changes no setting. Returns the old entries,
+        which are nobody's fault now. Raises ConnectionFailed, ReplyTimeout, ReplyMalformed,
+        WrongInstrument.
+        """
+        with self._lock:
+            try:
+                self._connect(Deadline(self._dialect.timing.open, self._heed_takeover))
+                identity = self._read_identity()
+                if expected_identity is not None and identity.raw != expected_identity.strip():
+                    raise self._wrong(identity.raw, expected_identity.strip())
+                self._identity = identity
+                old = self._read_queue()
+                self._refuse_surplus(_OPENING)
+            except LinkLost as error:
+                self._transport.close()
+                raise ConnectionFailed(
+                    f"{self.name}: {error.message}",
+                    instrument=self.name,
+                    hint="the instrument took the connection and dropped it: another program may "
+                    "hold its only one",
+                ) from error
+            except BaseException as error:
+                self._transport.close()
+                self._reraise(error, _OPENING)
+            self._in_step()
+            return old
+
+    def close(self) -> None:
+        """Close the link; changes nothing in the instrument. Ends the waits of other threads."""
+        # never under a reader: pyvisa-py then raises TypeError there, up to 2 s later
+        with self.taken_over(1.0), self._lock:
+            self._out_of_step("it is closed")
+            self._note("closed")
+            self._transport.close()
+
+    # --- exchanges -------------------------------------------------------------------------------
+
+    def query(
+        self, message: str, shape: Shape, *, timeout_s: float | None = None, explain: bool = True
+    ) -> Reply:
+        """Ask one question and read its answer within a deadline.
+
+        explain: after a silence, ask the error queue why (up to a second more).
+
+        Raises ReplyTimeout (with what the error queue says), ReplyMalformed, OutOfStep, LinkLost.
+        """
+        return self._ask(message, (shape,), timeout_s, explain=explain)[0]
+
+    def query_many(
+        self, queries: Sequence[tuple[str, Query]], *, timeout_s: float | None = None
+    ) -> tuple[Reply, ...]:
+        """Ask several questions, in one message where the instrument takes that."""
+        shapes = tuple(query.shape for _, query in queries)
+        if self._dialect.has("no-joined-queries"):
+            return tuple(
+                self.query(message, shape, timeout_s=timeout_s)
+                for (message, _), shape in zip(queries, shapes, strict=True)
+            )
+        # A leading colon starts from the root (SCPI-99 vol. 1, 6.2.4); common commands have none.
+        joined = ";".join(
+            message if message.startswith((":", "*")) else f":{message}" for message, _ in queries
+        )
+        return self._ask(joined, shapes, timeout_s, explain=True)
+
+    def send(self, message: str, *, timeout_s: float | None = None) -> None:
+        """Send a message that has no answer. It is never repeated: it may have acted."""
+        with self._lock:
+            self._ready(message)
+            deadline = self._deadline(timeout_s)
+            self.state = State.AWAITING
+            try:
+                self._write(message, deadline)
+            except BaseException as error:
+                self._out_of_step(f"sending {message!r} failed")
+                self._reraise(error, message)
+            self.state = State.IN_STEP
+            if self._dialect.has("confirm-sets"):
+                complete = self._dialect.commands.operation_complete
+                self.query(complete.send, complete.shape, timeout_s=timeout_s)
+            if pause := self._dialect.timing.pause_after_set:
+                Deadline(pause, self._heed_takeover).sleep_s(pause)
+
+    def check_errors(self) -> None:
+        """Read the error queue until it is empty, at most `longest` entries, within one deadline.
+
+        Raises InstrumentReportedError for what was in it, OutOfStep for unread bytes, and
+        InstrumentError when the exchange log could not be written.
+        """
+        with self._lock:
+            self._ready(_STEP_END)
+            entries: tuple[ErrorEntry, ...] = ()
+            if not self._dialect.has("no-error-queue"):
+                self.state = State.AWAITING
+                try:
+                    entries = self._read_queue()
+                    self._refuse_surplus(_STEP_END)
+                except BaseException as error:
+                    self._out_of_step("reading its error queue failed")
+                    self._reraise(error, self._dialect.commands.next_error.send)
+                self.state = State.IN_STEP
+            if entries:
+                told = "; ".join(str(entry) for entry in entries)
+                raise InstrumentReportedError(
+                    f"{self.name} reports {told}",
+                    code=entries[0].code,
+                    instrument=self.name,
+                    hint="what was measured since the last check does not count",
+                )
+            if self._log is not None and self._log.failure is not None:
+                raise InstrumentError(
+                    self._log.failure, instrument=self.name, hint="make room on the disk"
+                )
+
+    def explain(self) -> tuple[ErrorEntry, ...]:
+        """Read the error queue to say why a setting was not taken; empty when nothing is said."""
+        with self._lock:
+            self._ready("the error queue")
+            if self._dialect.has("no-error-queue"):
+                return ()
+            self.state = State.AWAITING
+            try:
+                entries = self._read_queue()
+            except BaseException as error:
+                self._out_of_step("reading its error queue failed")
+                self._reraise(error, self._dialect.commands.next_error.send)
+            self.state = State.IN_STEP
+            return entries
+
+    def read_identity(self) -> Identity:
+        """Ask for the identity; raise WrongInstrument when it changed since opening."""
+        asked = self._dialect.commands.identity
+        identity = self.query(asked.send, asked.shape).only(Identity)
+        if identity.raw != self.identity.raw:
+            self._out_of_step("another instrument answers")
+            raise self._wrong(identity.raw, self.identity.raw)
+        return identity
+
+    # --- recovery --------------------------------------------------------------------------------
+
+    def recover(self, *, within_s: float | None = None, repeated: str | None = None) -> Recovery:
+        """Bring the link back into step: reopen with back-off, same identity, clear status.
+
+        The driver applies its settings afterwards. Raises ConnectionFailed, ReplyTimeout,
+        WrongInstrument; the session then stays out of step.
+        """
+        with self._lock:
+            because = self._because if self.state is not State.IN_STEP else "it was asked for"
+            self._out_of_step(because)
+            deadline = Deadline(within_s or self._dialect.timing.reopen, self._heed_takeover)
+            try:
+                identity = self._reopened(deadline)
+                if identity.raw != self.identity.raw:
+                    raise self._wrong(identity.raw, self.identity.raw)
+                errors = self._read_queue()
+                self._write(self._dialect.commands.clear_status, deadline)
+                self._refuse_surplus(_RECOVERING)
+            except BaseException as error:
+                self._reraise(error, _RECOVERING)
+            recovery = Recovery(datetime.now(UTC), because, errors, repeated)
+            self.recoveries.append(recovery)
+            told = f"; the error queue held {', '.join(map(str, errors))}" if errors else ""
+            self._note(
+                f"recovered: {because}{told}" + (f"; repeats {repeated}" if repeated else "")
+            )
+            self._in_step()
+            return recovery
+
+    @contextlib.contextmanager
+    def taken_over(self, wait_s: float) -> Iterator[bool]:
+        """End the waits of other threads and hold the session; give False when it stays held.
+
+        Whoever was waiting gets OutOfStep within one slice of a wait (20 ms).
+        """
+        if not self._takeover_lock.acquire(timeout=wait_s):
+            yield False
+            return
+        try:
+            before, self._taker = self._taker, threading.get_ident()
+            try:
+                if not self._lock.acquire(timeout=wait_s):
+                    yield False
+                    return
+                try:
+                    yield True
+                finally:
+                    self._lock.release()
+            finally:
+                self._taker = before
+        finally:
+            self._takeover_lock.release()
+
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        """Keep other threads out while several exchanges belong together."""
+        with self._lock:
+            yield
+
+    def second_link(self) -> Session:
+        """Make an unopened session to the same address, for a stop path when this one is held."""
+        return Session(
+            self._transport.another(),
+            self._dialect,
+            name=self.name,
+            caution=self._caution,
+            log=self._log,
+        )
+
+    # --- within an exchange ----------------------------------------------------------------------
+
+    def _ask(
+        self, message: str, shapes: tuple[Shape, ...], timeout_s: float | None, *, explain: bool
+    ) -> tuple[Reply, ...]:
+        with self._lock:
+            self._ready(message)
+            self.state = State.AWAITING
+            try:
+                deadline = self._deadline(timeout_s)
+                text, followed = self._exchange(message, deadline)
+                if len(shapes) == 1:
+                    replies: tuple[Reply, ...] = (shapes[0].parse(text, self._dialect.numbers),)
+                else:
+                    replies = parse_joined(shapes, text, self._dialect.numbers)
+                if followed:
+                    self._refuse_surplus(message)
+            except BaseException as error:
+                self._out_of_step(f"{message!r} was not answered as it should be")
+                self._reraise(error, message, explain=explain)
+            self.state = State.IN_STEP
+            return replies
+
+    def _exchange(self, message: str, deadline: Deadline) -> tuple[str, bool]:
+        """Write and read one line, whatever the state; give the text and whether more followed."""
+        self._write(message, deadline)
+        line = self._transport.read_line(
+            self._read_end, self._dialect.link.longest_reply_bytes, deadline
+        )
+        if self._log is not None:
+            self._log.received(line.data + self._read_end)
+        try:
+            return line.data.decode("ascii"), line.followed
+        except UnicodeDecodeError:
+            shown = line.data[:80].decode("ascii", "backslashreplace")
+            raise ReplyMalformed(f"{shown!r} is no ASCII text", answered=shown) from None
+
+    def _write(self, message: str, deadline: Deadline) -> None:
+        data = message.encode("ascii") + self._write_end
+        if self._log is not None:
+            self._log.sent(data)
+        self._transport.write(data, deadline)
+
+    def _ready(self, message: str) -> None:
+        """Refuse to start an exchange unless nothing of an earlier one can be on its way."""
+        self._heed_takeover()
+        if self.state is not State.IN_STEP:
+            # AWAITING here: a signal handler came in the middle of an exchange of this very thread
+            because = self._because if self.state is State.OUT_OF_STEP else "an answer is due"
+            raise OutOfStep(
+                f"{self.name} cannot be asked {message!r}: {because}",
+                instrument=self.name,
+                asked=message,
+                hint=self._hint(_RECOVER_FIRST),
+            )
+        if not (message.isascii() and message.isprintable()):
+            raise InputError(f"{message!r} is no printable ASCII text and was not sent")
+        longest = self._dialect.link.longest_message_bytes
+        if len(message) + len(self._write_end) > longest:
+            raise InputError(
+                f"{message[:60]!r}... has {len(message)} bytes and was not sent: "
+                f"{self.name} takes {longest}"
+            )
+        try:
+            self._refuse_surplus(message)
+        except BaseException as error:
+            self._out_of_step(error.message if isinstance(error, InstrumentError) else "stopped")
+            self._reraise(error, message)
+
+    def _refuse_surplus(self, message: str) -> None:
+        surplus = self._transport.unread()
+        if surplus:
+            if self._log is not None:
+                self._log.received(surplus)
+            shown = surplus[:80].decode("ascii", "backslashreplace")
+            self._out_of_step(f"it sent {shown!r} unasked")
+            raise OutOfStep(
+                f"it sent {shown!r}, which no question asked for",
+                answered=shown,
+                hint=_RECOVER_FIRST,
+            )
+
+    def _deadline(self, timeout_s: float | None) -> Deadline:
+        return Deadline(timeout_s or self._dialect.timing.reply, self._heed_takeover)
+
+    def _heed_takeover(self) -> None:
+        taker = self._taker
+        if taker is not None and taker != threading.get_ident():
+            raise TakenOver(
+                f"{self.name}: the exchange was ended for the stop path", instrument=self.name
+            )
+
+    # --- pieces ----------------------------------------------------------------------------------
+
+    def _connect(self, deadline: Deadline) -> None:
+        self._note("opening")
+        self._transport.resynchronise(deadline)
+        if self._dialect.has("greeting-line"):
+            longest = self._dialect.link.longest_reply_bytes
+            greeting = self._transport.read_line(self._read_end, longest, deadline)
+            self._note(f"greeting: {greeting.data.decode('ascii', 'backslashreplace')}")
+
+    def _reopened(self, deadline: Deadline) -> Identity:
+        attempt = 0
+        while True:
+            deadline.sleep_s(_BACK_OFF_S[min(attempt, len(_BACK_OFF_S) - 1)])
+            attempt += 1
+            try:
+                self._connect(
+                    Deadline(
+                        max(0.05, min(self._dialect.timing.open, deadline.left_s())),
+                        self._heed_takeover,
+                    )
+                )
+                return self._read_identity(max(0.05, deadline.left_s()))
+            except (ConnectionFailed, LinkLost, ReplyTimeout, ReplyMalformed) as error:
+                self._transport.close()
+                if deadline.left_s() <= 0:
+                    raise
+                self._note(f"not yet: {error.message}")
+
+    def _read_identity(self, timeout_s: float | None = None) -> Identity:
+        asked = self._dialect.commands.identity
+        reply_s = self._dialect.timing.reply
+        deadline = self._deadline(min(reply_s, timeout_s) if timeout_s else reply_s)
+        self._refuse_surplus(asked.send)
+        text, followed = self._exchange(asked.send, deadline)
+        if followed:
+            self._refuse_surplus(asked.send)
+        return asked.shape.parse(text, self._dialect.numbers).only(Identity)
+
+    def _read_queue(self, within_s: float | None = None) -> tuple[ErrorEntry, ...]:
+        """Read entries until code 0, at most `longest`, within one deadline, whatever the state."""
+        if self._dialect.has("no-error-queue"):
+            return ()
+        asked = self._dialect.commands.next_error
+        deadline = self._deadline(within_s or self._dialect.error_queue.deadline)
+        entries: list[ErrorEntry] = []
+        while len(entries) < self._dialect.error_queue.longest:
+            text, followed = self._exchange(asked.send, deadline)
+            if followed:
+                self._refuse_surplus(asked.send)
+            entry = asked.shape.parse(text, self._dialect.numbers).only(ErrorEntry)
+            if entry.code == 0:
+                break
+            entries.append(entry)
+        return tuple(entries)
+
+    def _why_silent(self) -> str:
+        """Ask a new link what the instrument has against the question; empty if it stays silent.
+
+        An unknown query gets no reply from a well-behaved instrument: the timeout is its error
+        message, and the error queue holds the reason. The session stays out of step.
+        """
+        try:
+            self._transport.resynchronise(Deadline(_EXPLAIN_S, self._heed_takeover))
+            entries = self._read_queue(_EXPLAIN_S)
+        except (InstrumentError, InputError):
+            return ""
+        finally:
+            self._transport.close()
+        return "; ".join(str(entry) for entry in entries)
+
+    def _reraise(self, error: BaseException, message: str, *, explain: bool = False) -> NoReturn:
+        placed = self._placed(error, message, explain=explain)
+        if placed is error:
+            raise error
+        raise placed from error
+
+    def _placed(self, error: BaseException, message: str, *, explain: bool) -> BaseException:
+        """Say in an error of the lower layers which instrument was asked what, and what is due."""
+        if not isinstance(error, InstrumentError) or error.instrument is not None:
+            return error
+        asked = "" if message in _ERRANDS else f" was asked {message!r}"
+        told = f"{self.name}{asked}: {error.message}"
+        hint = error.hint
+        if message == _OPENING and isinstance(error, ReplyTimeout):
+            hint = hint or "something takes the connection but says nothing: wrong port or dialect?"
+        if explain and isinstance(error, ReplyTimeout) and not error.answered:
+            if reason := self._why_silent():
+                told = f"{self.name} refused {message!r}: {reason}"
+            else:
+                hint = hint or "wrong command for this instrument, wrong terminators, or it is busy"
+        self._note(told)
+        return type(error)(
+            told,
+            instrument=self.name,
+            asked=message,
+            answered=error.answered,
+            hint=self._hint(hint),
+        )
+
+    def _wrong(self, answered: str, expected: str) -> WrongInstrument:
+        return WrongInstrument(
+            f"{self.name}: {answered!r} answers, {expected!r} was expected",
+            instrument=self.name,
+            asked=self._dialect.commands.identity.send,
+            answered=answered,
+            hint=self._hint("check the address; somebody may have changed the instruments around"),
+        )
+
+    def _hint(self, hint: str | None) -> str | None:
+        parts = [part for part in (self._caution, hint) if part]
+        return "; ".join(parts) or None
+
+    def _in_step(self) -> None:
+        self.state = State.IN_STEP
+
+    def _out_of_step(self, because: str) -> None:
+        self.state = State.OUT_OF_STEP
+        self._because = because
+
+    def _note(self, text: str) -> None:
+        if self._log is not None:
+            self._log.note(text)
