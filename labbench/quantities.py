@@ -30,7 +30,7 @@ from labbench.errors import QuantityError
 #: canonical unit -> how it may be written (first: how it is written here)
 UNITS: Final[dict[str, tuple[str, ...]]] = {
     "H": ("H",),
-    "ohm": ("Ω", "Ω", "ohm", "Ohm"),
+    "ohm": ("\u03a9", "\u2126", "ohm", "Ohm"),
     "V": ("V",),
     "A": ("A",),
     "F": ("F",),
