@@ -34,13 +34,13 @@ __all__ = [
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Literal, Protocol
+from typing import Final, Literal, Protocol
 
 from attrs import field, frozen
 
-STATUS_OK = "ok"
-STATUS_OVER_RANGE = "over-range"
-STATUS_UNSTABLE = "unstable"
+STATUS_OK: Final = "ok"
+STATUS_OVER_RANGE: Final = "over-range"
+STATUS_UNSTABLE: Final = "unstable"
 Status = Literal["ok", "over-range", "unstable", "not-measured"]
 
 
