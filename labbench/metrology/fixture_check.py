@@ -212,24 +212,26 @@ def _open_problems(
     scatter = max(compensation.u_open_ohm[i]) * root * abs(y) ** 2
     relative = accuracy.relative_limit(abs(z), frequency_hz)
     doubt = _SIGMAS * scatter + relative * abs(y)
-    problems = []
-    if abs(y.real) > limits.open_conductance_s + doubt:
-        problems.append(
+    leaks = abs(y.real) > limits.open_conductance_s + doubt
+    shunted = abs(y.imag) > omega * limits.open_capacitance_f + doubt
+    # one line a point: the larger part of the admittance says what it looks like
+    if leaks and (not shunted or abs(y.real) > abs(y.imag)):
+        return [
             f"the open is none: {format_si(abs(1.0 / y.real), 'ohm')} across the tips at {at}, at "
             f"least {format_si(1.0 / limits.open_conductance_s, 'ohm')} is expected: are the tips "
             "free, and the fingers off them?"
-        )
-    if abs(y.imag) > omega * limits.open_capacitance_f + doubt:
+        ]
+    if shunted:
         seen = (
             f"{format_si(y.imag / omega, 'F')}"
             if y.imag > 0.0
             else f"an inductance of {format_si(-1.0 / (omega * y.imag), 'H')}"
         )
-        problems.append(
+        return [
             f"the open is none: {seen} across the tips at {at}, at most "
             f"{format_si(limits.open_capacitance_f, 'F')} is expected: is a part in the jig?"
-        )
-    return problems
+        ]
+    return []
 
 
 def _value(point: MeanReading) -> complex:
