@@ -125,7 +125,8 @@ def coil_type_from_marking(
 
 def _with_unit(text: str) -> Marking | None:
     """Take an inductance written out; a person may type one where a marking is asked for."""
-    if not re.search(r"[Hh]\s*$", text):
+    # H alone at the end is the tolerance letter of 3 %
+    if not re.search(r"[pnuµμm][Hh]\s*$", text):
         return None
     try:
         value = parse_quantity(text, "H")
