@@ -10,7 +10,11 @@ import re
 from pathlib import Path
 
 from labbench.errors import CompensationError
-from labbench.metrology.compensation import Compensation
+from labbench.metrology.compensation import (
+    Compensation,
+    compensation_from_json,
+    compensation_to_json,
+)
 
 
 def _folder(directory: Path, bench: str) -> Path:
@@ -32,7 +36,7 @@ def save_compensation(directory: Path, bench: str, compensation: Compensation) -
         number += 1
     fresh = path.with_suffix(f".{os.getpid()}.new")
     with fresh.open("w", encoding="utf-8") as file:
-        json.dump(compensation.to_dict(), file, indent=1, allow_nan=False)
+        json.dump(compensation_to_json(compensation), file, indent=1, allow_nan=False)
         file.flush()
         os.fsync(file.fileno())
     os.replace(fresh, path)
@@ -49,8 +53,8 @@ def latest_compensation(directory: Path, bench: str) -> Compensation | None:
     for path in sorted(_folder(directory, bench).glob("*.json")):
         try:
             data = json.loads(path.read_text(encoding="utf-8"))
-            compensation = Compensation.from_dict(data)
-        except (OSError, ValueError, KeyError, TypeError) as error:
+            compensation = compensation_from_json(data)
+        except (OSError, ValueError, KeyError, TypeError, CompensationError) as error:
             raise CompensationError(
                 f"the compensation file {path} cannot be read: {error}",
                 hint="move it away and take a new one: labbench compensate",

@@ -1,0 +1,194 @@
+"""Open a bench from its file: the only module that names drivers and sim."""
+
+from __future__ import annotations
+
+__all__ = [
+    "Serving",
+    "data_folder",
+    "load_bench",
+    "open_bench",
+    "open_simulated",
+    "serving",
+]
+
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import Any
+
+from attrs import field, frozen
+
+from labbench.bench.bench_file import BY_HAND, BenchFile, load_bench_file
+from labbench.bench.clock import BenchClock
+from labbench.bench.opened import OpenBench
+from labbench.errors import FileProblems, InputError, Problem
+from labbench.ports import Clock
+from labbench.records.folder import DataFolder
+
+
+def data_folder(root: Path) -> DataFolder:
+    """Name the data folder at `root`; it is made when first written to."""
+    return DataFolder(root.absolute())
+
+
+def load_bench(path: Path | None, data: DataFolder) -> BenchFile:
+    """Read the bench file given, else the one used last, else `bench.toml` here.
+
+    Remembers it for next time. Raises FileProblems with every problem of the file.
+    """
+    chosen = path
+    if chosen is None and (last := data.read_last_used().bench) and Path(last).exists():
+        chosen = Path(last)
+    if chosen is None:
+        chosen = Path("bench.toml")
+        if not chosen.exists():
+            raise InputError(
+                "no bench file: none given, none used before, and no bench.toml here",
+                hint="give --bench FILE; `labbench simulate one-coil --write-bench bench.toml` "
+                "writes one for a simulated bench",
+            )
+    bench = load_bench_file(chosen)
+    data.write_last_used(bench=str(chosen.absolute()))
+    return bench
+
+
+@contextmanager
+def open_bench(
+    file: BenchFile, data: DataFolder, *, clock: Clock | None = None, log_exchanges: bool = True
+) -> Iterator[OpenBench]:
+    """Open every instrument of a bench file, read its identity, and close all at the end.
+
+    Opening reads and changes nothing. Raises InstrumentError with one sentence for the first
+    instrument that cannot be opened; those opened before are closed. InputError for instruments
+    that this version cannot drive (read by hand).
+    """
+    import drivers
+
+    openers: dict[str, Any] = {
+        "supply": drivers.open_supply,
+        "impedance_meter": drivers.open_impedance_meter,
+        "multimeter": drivers.open_multimeter,
+        "switch": drivers.open_relay_switch,
+    }
+    _refuse_by_hand(file)
+    rate = file.simulation.clock_rate if file.simulation else 1.0
+    opened: dict[str, Any] = {}
+    identities = {}
+    data.locks.mkdir(parents=True, exist_ok=True)
+    if log_exchanges:
+        data.exchanges.mkdir(parents=True, exist_ok=True)
+    with ExitStack() as stack:
+        # the supply first: if it cannot be reached nothing else is worth opening
+        for role, opener in openers.items():
+            entry = getattr(file.instruments, role)
+            if entry is None:
+                continue
+            more: dict[str, Any] = {}
+            if role == "multimeter":
+                more["mains_hz"] = file.mains_hz
+            if role == "supply":
+                more["channels"] = entry.channels
+            if log_exchanges:
+                more["exchange_log"] = data.exchanges / f"{os.getpid()}-{role}.log"
+            instrument = opener(
+                entry.resource,
+                entry.dialect,
+                expected_identity=entry.identity,
+                lock_directory=data.locks,
+                **more,
+            )
+            stack.callback(instrument.close)
+            opened[role] = instrument
+            identities[role] = instrument.identify()
+        yield OpenBench(file=file, clock=clock or BenchClock(rate), identities=identities, **opened)
+
+
+def _refuse_by_hand(file: BenchFile) -> None:
+    problems = [
+        Problem(
+            str(file.path or "bench file"),
+            "an instrument read by hand cannot be used yet: give its address",
+            key=f"instruments.{role}.resource",
+        )
+        for role in ("impedance_meter", "supply", "multimeter")
+        if (entry := getattr(file.instruments, role)) is not None and entry.resource == BY_HAND
+    ]
+    if problems:
+        raise FileProblems(problems)
+
+
+@frozen
+class Serving:
+    """Hold a simulated bench that is being served: addresses, bench file text, truth."""
+
+    name: str
+    seed: int
+    addresses: Mapping[str, str]
+    bench_toml: str
+    served: Any = field(repr=False)
+
+    @property
+    def specimens(self) -> list[tuple[str, str, str]]:
+        """List (name, part type that the technician is told, donor board) of every specimen."""
+        return [
+            (specimen.name, specimen.part_type, specimen.donor)
+            for specimen in self.served.scenario.specimens
+        ]
+
+    def truth(self) -> Mapping[str, Any]:
+        """Tell what each specimen really is. Only for comparing after the verdicts are closed."""
+        truth: Mapping[str, Any] = self.served.truth()
+        return truth
+
+
+@contextmanager
+def serving(
+    scenario: str,
+    *,
+    seed: int | None = None,
+    clock_rate: float | None = None,
+    ports: Mapping[str, int] | None = None,
+) -> Iterator[Serving]:
+    """Serve a simulated bench on loopback sockets inside this process.
+
+    `scenario` is a file, or the name of a shipped one. Raises InputError with every mistake of
+    the scenario, or for a port that cannot be had.
+    """
+    from sim.served import ServedBench
+    from sim.text import TextError
+
+    try:
+        bench = ServedBench(scenario, seed=seed, clock_rate=clock_rate, ports=ports)
+    except TextError as error:
+        raise InputError(str(error)) from error
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"the scenario {scenario} cannot be served: {error}",
+            hint="is another program listening on that port?",
+        ) from error
+    with bench as served:
+        yield Serving(
+            name=served.scenario.name,
+            seed=served.seed,
+            addresses=served.addresses,
+            bench_toml=served.bench_toml(),
+            served=served,
+        )
+
+
+@contextmanager
+def open_simulated(
+    scenario: str,
+    data: DataFolder,
+    *,
+    seed: int | None = None,
+    clock_rate: float | None = None,
+) -> Iterator[tuple[Serving, OpenBench]]:
+    """Serve a simulated bench and open it over its sockets, as real instruments would be."""
+    with serving(scenario, seed=seed, clock_rate=clock_rate) as served:
+        data.root.mkdir(parents=True, exist_ok=True)
+        path = data.root / "bench.toml"
+        path.write_text(served.bench_toml, encoding="utf-8")
+        with open_bench(load_bench_file(path), data) as opened:
+            yield served, opened

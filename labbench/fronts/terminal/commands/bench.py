@@ -1,0 +1,77 @@
+"""`labbench bench`: what is connected, is it healthy."""
+
+from __future__ import annotations
+
+__all__ = ["command"]
+
+import getpass
+import json
+import sys
+from datetime import date
+from pathlib import Path
+
+import click
+
+from labbench.fronts.terminal.exits import ERROR, OK, speaking
+from labbench.fronts.terminal.options import bench_option, data_option, json_option, where_data
+
+
+@click.command("bench")
+@bench_option
+@data_option
+@json_option
+def command(bench: Path | None, data: Path | None, as_json: bool) -> None:
+    """Show each instrument's identity, error queue, output state and calibration; compensation.
+
+    Measures nothing and energises nothing. A run that broke off while the supply was on is settled
+    first. Exit code 4 where an instrument has a problem.
+    """
+    from labbench.compose import data_folder, load_bench, open_bench
+    from labbench.fronts.terminal.person import TerminalPerson
+    from labbench.jobs.bench_health import bench_health, compensation_state
+    from labbench.jobs.run import settle_earlier_runs
+
+    with speaking():
+        folder = data_folder(where_data(data))
+        file = load_bench(bench, folder)
+        with open_bench(file, folder) as opened:
+            settle_earlier_runs(
+                opened, folder, operator=TerminalPerson(interactive=False),
+                who=folder.read_last_used().operator or getpass.getuser(),
+            )  # fmt: skip
+            roles = bench_health(opened, today=date.today())
+            usable, sentence = compensation_state(opened, folder)
+    if as_json:
+        click.echo(
+            json.dumps(
+                {
+                    "bench": file.name,
+                    "simulated": file.simulation is not None,
+                    "instruments": [
+                        {
+                            "role": r.role, "address": r.address, "identity": r.identity,
+                            "class": r.class_name,
+                            "calibrated": r.calibrated.isoformat() if r.calibrated else None,
+                            "due": r.due.isoformat() if r.due else None,
+                            "problems": list(r.problems),
+                        }
+                        for r in roles
+                    ],
+                    "compensation": {"usable": usable, "text": sentence},
+                },
+                ensure_ascii=False,
+            )
+        )  # fmt: skip
+    else:
+        simulated = "  (simulated)" if file.simulation else ""
+        click.echo(f"{file.name}{simulated}  risk {file.risk:g}, mains {file.mains_hz:g} Hz")
+        for r in roles:
+            state = "ok" if not r.problems else "TROUBLE"
+            click.echo(f"  {r.role.replace('_', ' '):<16} {state:<8} {r.identity}")
+            click.echo(f"  {'':<16} {'':<8} {r.address}  {r.class_name}".rstrip())
+            if r.due:
+                click.echo(f"  {'':<16} {'':<8} calibrated {r.calibrated}, due {r.due}")
+            for problem in r.problems:
+                click.echo(f"  {'':<16} {'':<8} {problem}")
+        click.echo(f"  {'compensation':<16} {'ok' if usable else 'needed':<8} {sentence}")
+    sys.exit(ERROR if any(r.problems for r in roles) else OK)

@@ -1,0 +1,164 @@
+"""`labbench verify`: one specimen, guided."""
+
+from __future__ import annotations
+
+__all__ = ["command"]
+
+import getpass
+import json
+import sys
+from pathlib import Path
+
+import click
+
+from labbench.fronts.terminal.exits import exit_code, speaking
+from labbench.fronts.terminal.options import (
+    bench_option,
+    data_option,
+    json_option,
+    parts_option,
+    where_data,
+)
+
+_LOOKS = ["fine", "discoloured", "cracked", "bulged", "not-looked"]
+
+
+@click.command("verify")
+@click.argument("part", metavar="TYPE|MARKING", required=False)
+@click.option("--specimen", help="Its id [default: the next free number].")
+@click.option("--position", help="Where the relay switch finds it [default: the specimen's id].")
+@click.option("--donor", help="The board it came from [default: as last time].")
+@click.option("--siblings", "lot", metavar="LOT", help="The lot whose parts are its siblings "
+              "[default: as last time, else the donor].")  # fmt: skip
+@click.option("--job", "customer_job", help="The repair it is for [default: as last time].")
+@click.option("--who", help="Who measures [default: as last time, else the user logged in].")
+@click.option("--temperature", type=click.FloatRange(-20, 80), help="Of the part, in °C "
+              "[default: as last time, else 23, then with 2 K of doubt].")  # fmt: skip
+@click.option("--look", type=click.Choice(_LOOKS), help="What it looks like, given ahead.")
+@click.option("--risk", type=click.FloatRange(0, 0.5, min_open=True, max_open=True),
+              help="Largest probability that an accepted characteristic is out of its limits "
+              "[default: the bench file's].")  # fmt: skip
+@click.option("--false-reject", type=click.FloatRange(0, 0.5, min_open=True, max_open=True),
+              default=0.01, show_default=True,
+              help="Largest share of healthy parts called unfit, over all tests made.")  # fmt: skip
+@click.option("--no-supply", is_flag=True, help="Leave out what needs the supply.")
+@click.option("--unattended", is_flag=True, help="The supply may come on with nobody at the "
+              "pedal (a simulated bench needs no such leave).")  # fmt: skip
+@click.option("--why", is_flag=True, help="Show the statistics behind the verdict.")
+@bench_option
+@data_option
+@parts_option
+@json_option
+def command(
+    part: str | None,
+    specimen: str | None,
+    position: str | None,
+    donor: str | None,
+    lot: str | None,
+    customer_job: str | None,
+    who: str | None,
+    temperature: float | None,
+    look: str | None,
+    risk: float | None,
+    false_reject: float,
+    no_supply: bool,
+    unattended: bool,
+    why: bool,
+    bench: Path | None,
+    data: Path | None,
+    parts: tuple[Path, ...],
+    as_json: bool,
+) -> None:
+    """Verify one specimen: look, sweep, DC resistance, verdict, record.
+
+    TYPE is a part type (a name or a file); without one, what is printed on the part will do: `R47`
+    is read as 0.47 µH, and that is said. Press the part into the jig: contact starts the sweep.
+    What comes from the supply waits for Enter or the pedal. `s` and Enter, or Ctrl-C, stops with
+    the output off.
+
+    Exit code: 0 fit, 1 unfit, 3 undecided or plausible, 2 input, 4 instrument or safety, 130
+    stopped.
+    """
+    from labbench.compose import data_folder, load_bench, open_bench
+    from labbench.fronts.terminal.person import TerminalPerson
+    from labbench.jobs import look_up, part_types
+    from labbench.jobs.plain import to_json
+    from labbench.jobs.run import StopFlag
+    from labbench.jobs.verify import Request, verify
+    from labbench.quantities import format_si
+    from labbench.reports.words import verdict_line, why_lines
+
+    with speaking():
+        folder = data_folder(where_data(data))
+        file = load_bench(bench, folder)
+        last = folder.read_last_used()
+        wanted = part or last.type
+        if wanted is None:
+            raise click.UsageError("which part? Give a part type, or what is printed on it (R47)")
+        part_type, marking = part_types.for_name_or_marking(wanted, parts)
+        if marking is not None:
+            tolerance = marking.tolerance or 0.2
+            click.echo(
+                f"{wanted}: no part type of this name; read as a marking: "
+                f"{format_si(marking.inductance_h, 'H')} ± {tolerance * 100:g} %"
+                f"{'' if marking.tolerance else ' (assumed)'}. "
+                "Best word without a type: plausible.",
+                err=True,
+            )
+        specimen = specimen or look_up.next_specimen(folder)
+        interactive = sys.stdin.isatty()
+        answers: dict[str, str] = {}
+        if look is not None:
+            answers["look"] = look
+        elif not interactive:
+            answers["look"] = "not-looked"
+        with_supply = not no_supply
+        may_energise = interactive or unattended or file.simulation is not None
+        if with_supply and not may_energise:
+            with_supply = False
+            click.echo(
+                "nobody is at the pedal: the supply stays off (--unattended would allow it)",
+                err=True,
+            )
+        if not interactive or unattended:
+            answers["coil-resistance"] = "yes"
+        person = TerminalPerson(interactive=interactive, answers=answers)
+        if position is None and specimen in file.positions:
+            position = specimen
+        request = Request(
+            part=part_type,
+            specimen=specimen,
+            position=position if file.instruments.switch else specimen,
+            who=who or last.operator or getpass.getuser(),
+            donor=donor or last.donor,
+            lot=lot or (last.lot if donor is None else None),
+            customer_job=customer_job or last.job,
+            temperature_c=_temperature(temperature, last.temperature_c),
+            u_temperature_c=0.5 if temperature is not None else 2.0,
+            risk=risk,
+            false_reject=false_reject,
+            with_look=True,
+            with_supply=with_supply,
+        )
+        folder.write_last_used(
+            type=wanted, donor=request.donor, lot=request.lot, job=request.customer_job,
+            operator=request.who, temperature_c=temperature,
+        )  # fmt: skip
+        stop = StopFlag()
+        with stop.catching_interrupts(), open_bench(file, folder) as opened:
+            outcome = verify(opened, request, operator=person, data=folder, stop=stop)
+    if as_json:
+        click.echo(json.dumps(to_json(outcome.judgement), ensure_ascii=False, allow_nan=False))
+    else:
+        click.echo(verdict_line(outcome.judgement))
+    if why:
+        for line in why_lines(outcome.judgement):
+            click.echo(f"      {line}", err=as_json)
+    click.echo(f"      run {outcome.run}; labbench report {specimen} writes the page", err=True)
+    sys.exit(exit_code(outcome.judgement.disposition))
+
+
+def _temperature(given: float | None, last: float | None) -> float:
+    if given is not None:
+        return given
+    return last if last is not None else 23.0

@@ -1,0 +1,76 @@
+"""Tell what is connected and whether it is healthy. Measures nothing, energises nothing."""
+
+from __future__ import annotations
+
+__all__ = ["RoleHealth", "bench_health", "compensation_state"]
+
+from datetime import date
+
+from attrs import frozen
+
+from labbench.bench.opened import OpenBench
+from labbench.errors import CompensationError, LabbenchError
+from labbench.jobs.compensate import MAXIMUM_AGE_S, fixture_of
+from labbench.metrology.compensation import require
+from labbench.records.compensation_file import latest_compensation
+from labbench.records.folder import DataFolder
+
+
+@frozen
+class RoleHealth:
+    """Hold what is known of one instrument; `problems` are sentences, empty where it is well."""
+
+    role: str
+    address: str
+    identity: str
+    class_name: str
+    calibrated: date | None
+    due: date | None
+    problems: tuple[str, ...] = ()
+
+
+def bench_health(opened: OpenBench, *, today: date) -> list[RoleHealth]:
+    """Ask every instrument for its identity, error queue and (supply) output state."""
+    found = []
+    for role, instrument in opened.instruments():
+        entry = getattr(opened.file.instruments, role)
+        problems: list[str] = []
+        identity = ""
+        try:
+            identity = instrument.identify().raw.strip()
+            instrument.check_errors()
+        except LabbenchError as error:
+            problems.append(str(error))
+        if role == "supply" and opened.supply is not None and not problems:
+            try:
+                on = [n for n in range(1, opened.supply.channels + 1) if opened.supply.is_on(n)]
+            except LabbenchError as error:
+                problems.append(str(error))
+            else:
+                problems += [f"the output of channel {n} is ON" for n in on]
+        due = getattr(entry, "due", None)
+        if due is not None and due < today:
+            problems.append(f"its calibration was due on {due}")
+        found.append(
+            RoleHealth(
+                role=role,
+                address=instrument.address,
+                identity=identity,
+                class_name=getattr(entry, "class_", ""),
+                calibrated=getattr(entry, "calibrated", None),
+                due=due,
+                problems=tuple(problems),
+            )
+        )
+    return found
+
+
+def compensation_state(opened: OpenBench, data: DataFolder) -> tuple[bool, str]:
+    """Tell whether the latest compensation may be used, and a sentence about it."""
+    try:
+        latest = latest_compensation(data.compensations, opened.file.name)
+        usable = require(latest, (), opened.clock.utc(), MAXIMUM_AGE_S, fixture=fixture_of(opened))
+    except CompensationError as error:
+        return False, str(error)
+    hours = usable.age_s(opened.clock.utc()) / 3600
+    return True, f"taken {usable.taken_utc} ({hours:.1f} h ago), fixture {usable.fixture}"
