@@ -25,7 +25,7 @@ class Operations:
         with self._lock:
             return self._pending
 
-    def start(self, work: Callable[[], None]) -> None:
+    def start(self, work: Callable[[], object]) -> None:
         """Start work in a thread of its own, after what was started before."""
         self.wait()
         with self._lock:
@@ -54,7 +54,7 @@ class Operations:
         with self._lock:
             self._announce = False
 
-    def _run(self, work: Callable[[], None]) -> None:
+    def _run(self, work: Callable[[], object]) -> None:
         try:
             work()
         finally:

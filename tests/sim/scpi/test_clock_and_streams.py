@@ -8,6 +8,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,6 +17,8 @@ from hypothesis import strategies as st
 
 from sim.clock import Clock, ManualClock, RateClock
 from sim.streams import Streams
+
+ROOT = Path(__file__).parents[3]
 
 
 def test_a_manual_clock_moves_by_sleeping_alone() -> None:
@@ -105,7 +108,7 @@ def test_streams_are_the_same_in_every_process() -> None:
     code = "from sim.streams import Streams; print(Streams(7).stream('contact', 3).random())"
     printed = {
         subprocess.run(
-            [sys.executable, "-c", code], check=True, capture_output=True, text=True
+            [sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT
         ).stdout
         for _ in range(2)
     }

@@ -433,7 +433,12 @@ def test_a_setting_waits_for_the_running_measurement(lcr: Session, meter: FakeMe
     meter.go_on.clear()
     lcr("INIT")
     seen: list[float] = []
-    threading.Timer(0.05, lambda: (seen.append(meter.frequency_hz), meter.go_on.set())).start()
+
+    def look_and_release() -> None:
+        seen.append(meter.frequency_hz)
+        meter.go_on.set()
+
+    threading.Timer(0.05, look_and_release).start()
     lcr("FREQ 5KHZ")
     assert seen == [1e3]
     assert meter.measured == 1

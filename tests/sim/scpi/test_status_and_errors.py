@@ -166,13 +166,13 @@ def test_operation_complete_is_announced_when_the_work_ends_and_not_before() -> 
     status.take_events()
     operations = Operations(status)
     go_on = threading.Event()
-    operations.start(lambda: bool(go_on.wait(10)))
+    operations.start(lambda: go_on.wait(10))
     operations.announce_completion()
-    assert operations.pending
+    assert [operations.pending] == [True]
     assert status.take_events() == 0
     go_on.set()
     operations.wait()
-    assert not operations.pending
+    assert [operations.pending] == [False]
     assert status.take_events() == StandardEvent.OPERATION_COMPLETE
 
 
@@ -181,7 +181,7 @@ def test_a_cleared_announcement_never_comes() -> None:
     status.take_events()
     operations = Operations(status)
     go_on = threading.Event()
-    operations.start(lambda: bool(go_on.wait(10)))
+    operations.start(lambda: go_on.wait(10))
     operations.announce_completion()
     operations.forget_announcement()
     go_on.set()
