@@ -235,7 +235,7 @@ class VirtualBench:
 
     def meter_voltage_v(self) -> float:
         """Give the multimeter's input voltage."""
-        return self._point().meter_v.at(self._joined_v())
+        return self.dc_point().meter_v.at(self._joined_v())
 
     def terminal_voltage_v(self, channel: int) -> float:
         """Give the voltage at a supply channel's terminals."""
@@ -250,7 +250,7 @@ class VirtualBench:
         wiring = self.wiring
         if not wiring.meter_joined():
             return complex(math.inf)
-        point, voltage_v = self._point(), self._joined_v()
+        point, voltage_v = self.dc_point(), self._joined_v()
         impedances = {
             relay: self._specimens[relay].impedance_ohm(
                 frequency_hz, abs(current.at(voltage_v)), self._now_s
@@ -287,7 +287,7 @@ class VirtualBench:
 
     def _pass(self, end_s: float) -> None:
         duration_s = end_s - self._now_s
-        point = self._point()
+        point = self.dc_point()
         outputs = self._supply_outputs()
         mean_v = 0.0
         for number, output in enumerate(outputs):
@@ -304,7 +304,7 @@ class VirtualBench:
         self._now_s = end_s
 
     def _powers_w(self) -> dict[int, float]:
-        point, voltage_v = self._point(), self._joined_v()
+        point, voltage_v = self.dc_point(), self._joined_v()
         return {
             relay: current.at(voltage_v) ** 2 * self._resistance_ohm(relay)
             for relay, current in point.part_a.items()
@@ -317,7 +317,8 @@ class VirtualBench:
 
     # The circuit
 
-    def _point(self) -> OperatingPoint:
+    def dc_point(self) -> OperatingPoint:
+        """Give the DC state as it is at the last settling, solved again only if it has changed."""
         placements = self.wiring.placements
         moments = tuple((relay, placed.moment(self._now_s)) for relay, placed in placements.items())
         key = (self._changes, moments)
@@ -375,7 +376,7 @@ class VirtualBench:
         }
         return State(
             closed=frozenset(self.wiring.closed),
-            point=self._point(),
+            point=self.dc_point(),
             stage=outputs[0].stage() if outputs else None,
             terminal_v=outputs[0].terminal_v if outputs else 0.0,
             joined=self._joins_supply(),

@@ -66,8 +66,10 @@ def test_the_load_decides_between_constant_voltage_and_constant_current(
 def test_complementarity_voltage_below_target_only_while_the_current_is_at_its_limit() -> None:
     for load_ohm in np.geomspace(1e-3, 1e6, 91):
         passage = pass_time(STAGE, Load(0.0, 1.0 / load_ohm), 0.0, 10.0)
-        short_v = STAGE.target_v - passage.voltage_v - STAGE.output_ohm * STAGE.regulator_a(
-            passage.voltage_v
+        short_v = (
+            STAGE.target_v
+            - passage.voltage_v
+            - STAGE.output_ohm * STAGE.regulator_a(passage.voltage_v)
         )
         short_a = STAGE.limit_a - STAGE.regulator_a(passage.voltage_v)
         assert short_v >= -1e-9
