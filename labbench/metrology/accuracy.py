@@ -147,7 +147,7 @@ IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
         basic_relative=3e-3, impedance_low_ohm=0.2, impedance_high_ohm=1e5, impedance_max_ohm=1e6,
         frequency_high_hz=1e5, floor_resistance_ohm=1e-3, floor_inductance_h=15e-9,
         contact_resistance_ohm=1e-3, contact_inductance_h=3e-9, stray_capacitance_f=0.3e-12,
-        noise_relative=3e-4, noise_resistance_ohm=1e-4,
+        noise_relative=1.5e-4, noise_resistance_ohm=1e-4,
         frequency_min_hz=100.0, frequency_max_hz=1e5,
     ),
     "bench-300kHz": _preset(
@@ -155,7 +155,7 @@ IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
         basic_relative=1e-3, impedance_low_ohm=0.1, impedance_high_ohm=5e5, impedance_max_ohm=1e6,
         frequency_high_hz=3e5, floor_resistance_ohm=2e-4, floor_inductance_h=3e-9,
         contact_resistance_ohm=4e-4, contact_inductance_h=2e-9, stray_capacitance_f=0.2e-12,
-        noise_relative=1e-4, noise_resistance_ohm=3e-5,
+        noise_relative=5e-5, noise_resistance_ohm=3e-5,
         frequency_min_hz=20.0, frequency_max_hz=3e5,
     ),
     "bench-1MHz": _preset(
@@ -163,7 +163,7 @@ IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
         basic_relative=5e-4, impedance_low_ohm=0.05, impedance_high_ohm=1e6, impedance_max_ohm=1e6,
         frequency_high_hz=1e6, floor_resistance_ohm=1e-4, floor_inductance_h=1e-9,
         contact_resistance_ohm=2e-4, contact_inductance_h=1e-9, stray_capacitance_f=0.2e-12,
-        noise_relative=5e-5, noise_resistance_ohm=2e-5,
+        noise_relative=2e-5, noise_resistance_ohm=2e-5,
         frequency_min_hz=20.0, frequency_max_hz=1e6,
     ),
     "bench-5MHz": _preset(
@@ -171,7 +171,7 @@ IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
         basic_relative=8e-4, impedance_low_ohm=0.05, impedance_high_ohm=1e6, impedance_max_ohm=1e6,
         frequency_high_hz=1e6, floor_resistance_ohm=1e-4, floor_inductance_h=1e-9,
         contact_resistance_ohm=2e-4, contact_inductance_h=1e-9, stray_capacitance_f=0.2e-12,
-        noise_relative=5e-5, noise_resistance_ohm=2e-5,
+        noise_relative=2e-5, noise_resistance_ohm=2e-5,
         frequency_min_hz=20.0, frequency_max_hz=5e6,
     ),
 }  # fmt: skip

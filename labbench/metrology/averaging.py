@@ -84,7 +84,7 @@ def _mean(readings: Sequence[ImpedanceReading], accuracy: ImpedanceAccuracy) -> 
     n = len(readings)
     if len(values) < n:
         statuses = {r.status for r in readings}
-        if all(abs(z) >= accuracy.impedance_max_ohm for z in values):
+        if values and all(abs(z) >= accuracy.impedance_max_ohm for z in values):
             statuses.discard("ok")  # at the very top of the range readings come and go
         # a reading "ok" without a value would be a mistake of the caller; it is no value either
         status: Status = statuses.pop() if len(statuses) == 1 else "unstable"
