@@ -28,7 +28,7 @@ import json
 import os
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from contextlib import suppress
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -254,8 +254,6 @@ def _plain(value: object) -> object:
         return {attribute.name: getattr(value, attribute.name) for attribute in attrs.fields(kind)}
     if isinstance(value, Mapping):
         return dict(value)
-    if isinstance(value, Sequence):
-        return list(value)
     if isinstance(value, datetime):
         return _utc_text(value)
     if isinstance(value, date):
