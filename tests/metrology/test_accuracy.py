@@ -5,6 +5,7 @@ Not covered: whether the assumed figures fit any real instrument (nobody can say
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import attrs
@@ -61,7 +62,7 @@ def test_all_mistakes_of_an_accuracy_table_are_named_at_once():
 
 
 def test_an_unknown_multimeter_or_supply_class_lists_the_known_ones():
-    with pytest.raises(InputError, match="6.5-digit"):
+    with pytest.raises(InputError, match=r"4\.5-digit, 5\.5-digit, 6\.5-digit"):
         multimeter_accuracy("six and a half")
     with pytest.raises(InputError, match="1mV-1mA"):
         supply_accuracy("big one")
@@ -86,7 +87,7 @@ def test_a_better_class_is_better_in_no_figure_worse(classes):
     # listed from the humblest to the best within a role, except the class for higher frequencies
     # and the supply with coarse readback, which stand last
     names = [n for n in classes if n not in ("bench-5MHz", "10mV-10mA")]
-    for humble, good in zip(names, names[1:], strict=False):
+    for humble, good in itertools.pairwise(names):
         for a in attrs.fields(type(classes[humble])):
             if "key" not in a.metadata:
                 continue

@@ -114,7 +114,7 @@ def test_fingers_on_the_tips_are_no_open():
 def test_a_part_left_in_the_jig_is_no_open():
     with pytest.raises(CompensationError, match=r"the open is none: 102 pF"):
         take(sweep_of(lambda f: 1.0 / (1.0 / open_fixture(f) + 2j * math.pi * f * 100e-12)))
-    with pytest.raises(CompensationError, match="the open is none: an inductance of 482 nH across the tips at 100 kHz"):
+    with pytest.raises(CompensationError, match="an inductance of 482 nH across the tips at 100"):
         take(sweep_of(lambda f: in_fixture(coil(f), f)))
 
 
