@@ -54,7 +54,8 @@ class Interpreter:
         self._replies: list[str] = []
         self._tree: HeaderTree[Command] = HeaderTree()
         self._common: dict[str, Command] = {}
-        for command in (*common_commands(self, trigger), *commands):
+        self.commands = (*common_commands(self, trigger), *commands)
+        for command in self.commands:
             if command.header.startswith("*"):
                 self._common[command.header[1:]] = command
             else:
