@@ -20,7 +20,7 @@ _SETTLING_PERIODS = 4.0
 # A contact that moves the reading by more than this within one aperture shows in the meter's own
 # comparison of the averages.
 _UNSETTLED_ABOVE = 0.05
-_NOISE_RELATIVE = 5e-6  # of |Z|, in one second of averaging
+_NOISE_OF_BASIC = 0.02  # of the basic figure, relative, in one second of averaging
 # The standard deviation of an even spread is 0.577 of its limit; these make it half the relative
 # figure and 0.55 of the floor.
 _GAIN_SHARE = 0.866
@@ -219,7 +219,7 @@ class ImpedanceMeter:
         sd_ohm = math.hypot(
             self.figures.voltage_noise_v / current_a,
             size * self.figures.current_noise_a / current_a,
-            max(size, 0.01 * range_ohm) * _NOISE_RELATIVE,
+            max(size, 0.01 * range_ohm) * _NOISE_OF_BASIC * self.figures.basic,
         ) / math.sqrt(time_s)
         draw = self._world.streams.stream("meter-noise", number).standard_normal(2)
         return sd_ohm * complex(float(draw[0]), float(draw[1]))

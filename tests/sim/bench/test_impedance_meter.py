@@ -64,7 +64,7 @@ def test_readings_lie_within_the_declared_figures(class_name: str, make_bench: M
             assert true == pytest.approx(0.5 + 1j * omega * 3e-6, rel=1e-3)
             error = read(meter, frequency_hz) - true
             limit = abs(true) * meter.gain_limit(true, frequency_hz, meter.range_ohm)
-            noise = 5.0 * (10.0 * figures.voltage_noise_v + 5e-6 * abs(true))
+            noise = 5.0 * (250.0 * figures.voltage_noise_v + 0.02 * figures.basic * abs(true))
             for part, floor in (
                 (error.real, figures.floor_ohm),
                 (error.imag, omega * figures.floor_h),
