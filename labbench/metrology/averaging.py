@@ -112,6 +112,4 @@ def _mean(readings: Sequence[ImpedanceReading], accuracy: ImpedanceAccuracy) -> 
             return MeanReading(frequency_hz, None, u, noise, n, "unstable")
         scatter = [max(noise, s) for s in seen]
     root = math.sqrt(n)
-    return MeanReading(
-        frequency_hz, mean, (scatter[0] / root, scatter[1] / root), noise, n, "ok"
-    )
+    return MeanReading(frequency_hz, mean, (scatter[0] / root, scatter[1] / root), noise, n, "ok")

@@ -205,8 +205,7 @@ def compensation_from_json(data: Mapping[str, Any]) -> Compensation:
     """Read what `compensation_to_json` wrote; raise CompensationError where that fails."""
     if data.get("schema") != SCHEMA:
         raise CompensationError(
-            f"this is no stored compensation: its schema is {data.get('schema')!r}, "
-            f"not {SCHEMA!r}",
+            f"this is no stored compensation: its schema is {data.get('schema')!r}, not {SCHEMA!r}",
             hint=_TAKE_IT_NEW,
         )
     try:
@@ -258,8 +257,10 @@ def _check_shape(compensation: Compensation) -> None:
         problems.append("a load needs its readings, its value and its uncertainty")
     if n == 0:
         problems.append("no frequency")
-    ascending = all(a < b for a, b in zip(compensation.frequency_hz, compensation.frequency_hz[1:],
-                                          strict=False))
+    ascending = all(
+        a < b
+        for a, b in zip(compensation.frequency_hz, compensation.frequency_hz[1:], strict=False)
+    )
     if not ascending or any(not 0.0 < f < math.inf for f in compensation.frequency_hz):
         problems.append("frequencies must be positive, ascending and each there once")
     numbers = [z for z in (*compensation.open_ohm, *compensation.short_ohm) if z is not None]

@@ -43,6 +43,7 @@ from labbench.results import Estimate, Influence
 Uncertain = Any
 UncertainComplex = Any
 
+
 def influence(value: float, u: float, label: str, *, dof: float = math.inf) -> Uncertain:
     """Create an influence with a standard uncertainty (type B, or type A already evaluated).
 

@@ -148,8 +148,10 @@ def at_temperature(
     if resistance.value_ohm is None or resistance.u_ohm is None:
         raise InputError(f"a resistance that is {resistance.status} has no value to correct")
     if resistance.temperature_c is None or resistance.u_temperature_c is None:
-        raise InputError("a resistance without its temperature cannot be corrected",
-                         hint="measure or estimate the temperature of the part, with its doubt")
+        raise InputError(
+            "a resistance without its temperature cannot be corrected",
+            hint="measure or estimate the temperature of the part, with its doubt",
+        )
     at_to = copper_resistance_at(resistance.value_ohm, resistance.temperature_c, to_c)
     factor = copper_resistance_at(1.0, resistance.temperature_c, to_c)
     temperature = influence(
@@ -206,9 +208,7 @@ def _by_supply(
     supply_leads_ohm: float | None,
 ) -> Uncertain:
     step_v = accuracy.voltage_step_v
-    volts = repeated(
-        volts_read, "repeatability of the voltage", least_u=step_v / math.sqrt(12.0)
-    )
+    volts = repeated(volts_read, "repeatability of the voltage", least_u=step_v / math.sqrt(12.0))
     # Readings that round to one digit round to it every time: no average takes that out.
     volts = volts + limits(0.0, step_v / 2.0, "last digit of the voltage readback")
     volts = volts + limits(0.0, accuracy.voltage_offset_v, "zero of the voltage readback")
@@ -237,9 +237,7 @@ def _current(pairs: Sequence[OnOffPair], accuracy: SupplyAccuracy) -> Uncertain:
     return mean + limits(0.0, accuracy.current_step_a / 2.0, "last digit of the current readback")
 
 
-def _heating(
-    r: Uncertain, current: Uncertain, measurement: ResistanceMeasurement
-) -> Uncertain:
+def _heating(r: Uncertain, current: Uncertain, measurement: ResistanceMeasurement) -> Uncertain:
     """Return the factor 1 whose uncertainty is the rise of the resistance by its own heat."""
     rise_k = _HEATING_K_PER_W * max(0.0, float(r.x)) * float(current.x) ** 2
     relative = rise_k * copper_sensitivity_per_k(measurement.temperature_c)
@@ -291,9 +289,7 @@ def _pairs_of(measurement: ResistanceMeasurement) -> tuple[OnOffPair, ...]:
     return measurement.pairs
 
 
-def _needed(
-    accuracy: _Accuracy | None, role: str, measurement: ResistanceMeasurement
-) -> _Accuracy:
+def _needed(accuracy: _Accuracy | None, role: str, measurement: ResistanceMeasurement) -> _Accuracy:
     if accuracy is None:
         raise InputError(
             f"a resistance by {measurement.method} needs the accuracy of the {role}",

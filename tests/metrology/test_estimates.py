@@ -47,7 +47,9 @@ def end_gauge():
     d_alpha = limits(0.0, 1e-6, "difference of expansion", dof=50)
     d_theta = limits(0.0, 0.05, "difference of temperature", dof=2)
     theta = influence(-0.1, 0.2, "mean temperature") + influence(
-        0.0, 0.5 / math.sqrt(2.0), "cycle of temperature"  # arcsine, GUM 4.3.7 note and H.1.3.4
+        0.0,
+        0.5 / math.sqrt(2.0),
+        "cycle of temperature",  # arcsine, GUM 4.3.7 note and H.1.3.4
     )
     return d, standard + d - standard * (d_alpha * theta + alpha * d_theta)
 

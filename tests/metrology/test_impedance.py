@@ -170,9 +170,7 @@ def test_an_independent_library_agrees_on_the_uncertainty_of_one_point():
         zm, pair(0j, BENCH.floor_resistance_ohm / root3, omega * BENCH.floor_inductance_h / root3)
     )
     for _ in range(2):  # contact of the part, contact of the short
-        zm = add(
-            zm, pair(0j, BENCH.contact_resistance_ohm, omega * BENCH.contact_inductance_h)
-        )
+        zm = add(zm, pair(0j, BENCH.contact_resistance_ohm, omega * BENCH.contact_inductance_h))
     d = add(zm, zs, -1)
     y = add(inverse(add(zo, zs, -1)), pair(0j, 0.0, omega * BENCH.stray_capacitance_f))
     z = times(d, inverse(add((1.0, 0.0), times(d, y), -1)))
@@ -291,9 +289,7 @@ def test_a_contact_that_opens_during_a_point_makes_it_unstable():
 
 def test_readings_at_the_very_top_of_the_range_may_come_and_go():
     near = reading(1e3, 2e6 + 0j)
-    impedance, _ = compensated(
-        Sweep((near, reading(1e3, None, "over-range"))), COMPENSATION, BENCH
-    )
+    impedance, _ = compensated(Sweep((near, reading(1e3, None, "over-range"))), COMPENSATION, BENCH)
     assert impedance.status == ("over-range",)
 
 
@@ -304,9 +300,7 @@ def test_a_reading_marked_good_without_a_value_counts_as_not_measured():
 
 
 def test_a_budget_of_a_point_without_a_value_says_why():
-    (budget,) = impedance_budget(
-        Sweep((reading(1e3, None, "over-range"),)), COMPENSATION, BENCH
-    )
+    (budget,) = impedance_budget(Sweep((reading(1e3, None, "over-range"),)), COMPENSATION, BENCH)
     assert budget.resistance is None
     assert budget.status == "over-range"
     assert budget.greater_than_ohm is not None
