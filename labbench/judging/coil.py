@@ -19,7 +19,14 @@ from labbench.judging.characteristics import (
 )
 from labbench.judging.coil_band import band_for_plot
 from labbench.judging.coil_diagnosis import diagnose, open_winding, seen_fault, suspicious
-from labbench.judging.coil_evidence import TESTS, Evidence, Explanation, explain, weigh
+from labbench.judging.coil_evidence import (
+    TEST_WEIGHTS,
+    Evidence,
+    Explanation,
+    explain,
+    highest_visible_corner,
+    weigh,
+)
 from labbench.judging.coil_priors import Prior, healthy_prior
 from labbench.judging.conformity import expanded_uncertainty
 from labbench.judging.disposition import dispose
@@ -72,7 +79,7 @@ def judge_coil(
     """Judge one specimen of a coil type.
 
     `risk` is the largest probability that an accepted characteristic is out of limits;
-    `false_reject` the largest probability that a healthy specimen is called unfit, shared equally
+    `false_reject` the largest probability that a healthy specimen is called unfit, shared
     over all tests made on it. `siblings` are readings of parts of the same type and lot; they
     give limits of the dc resistance where the type has none. Readings that no coil can give are
     not judged: they make the specimen undecided, with a remark. Raises InputError for risks that
@@ -84,7 +91,7 @@ def judge_coil(
         part, learned = evolve(part, dc_resistance=(found[0],)), found[1]
 
     measured = _believed(readings, part)
-    share = false_reject / _count_tests(measured, part)
+    share = false_reject / _test_weights(measured, part)
     characteristics = _characteristics(measured, part, risk=risk, share=share)
     diagnosis = _diagnose_sweep(measured, part, characteristics, share=share)
     findings = _findings(measured, diagnosis, characteristics, part, share=share)
@@ -96,6 +103,9 @@ def judge_coil(
         doubts=measured.doubts,
         learned=learned,
         strangers=strangers,
+        visible_corner_hz=highest_visible_corner(diagnosis.evidence, share=share)
+        if diagnosis.evidence is not None
+        else None,
         risk=risk,
     )
     disposition = dispose(
@@ -133,16 +143,16 @@ def _believed(readings: Readings, part: CoilType) -> _Measured:
     )
 
 
-def _count_tests(measured: _Measured, part: CoilType) -> int:
-    """Count the tests that can call a healthy specimen unfit."""
-    count = 0
+def _test_weights(measured: _Measured, part: CoilType) -> float:
+    """Sum the weights of the tests that can call a healthy specimen unfit."""
+    count = 0.0
     if len(measured.points):
-        count += len(part.inductance) + TESTS
+        count += len(part.inductance) + TEST_WEIGHTS
     if measured.dc_resistance is not None:
         count += len(part.dc_resistance)
     if part.saturation is not None and measured.readings.bias:
         count += 1
-    return max(count, 1)
+    return max(count, 1.0)
 
 
 def _characteristics(

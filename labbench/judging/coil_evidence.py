@@ -8,16 +8,23 @@ a characteristic has spoken.
 
 from __future__ import annotations
 
-__all__ = ["TESTS", "Evidence", "Explanation", "explain", "weigh"]
+__all__ = ["TEST_WEIGHTS", "Evidence", "Explanation", "explain", "highest_visible_corner", "weigh"]
 
 import math
 
 import numpy as np
 from attrs import frozen
-from scipy.special import chdtrc, expit, ndtr
+from scipy.special import chdtrc, expit, ndtr, ndtri
 
 from labbench.judging import coil_model as model
-from labbench.judging.coil_fit import CoilData, Fit, coil_data, fit_hypotheses, log_evidence
+from labbench.judging.coil_fit import (
+    CoilData,
+    Fit,
+    coil_data,
+    fit_hypotheses,
+    log_evidence,
+    sensitivities,
+)
 from labbench.judging.coil_priors import (
     HEALTHY,
     Hypothesis,
@@ -27,8 +34,11 @@ from labbench.judging.coil_priors import (
 )
 from labbench.judging.sweep_points import SweepPoints
 
-#: how many tests `weigh` makes on a specimen
-TESTS = 3
+# The false reject limit is shared by weight: a characteristic counts 1. Core loss spreads most
+# among healthy parts and hides the shorts that are hardest to see, so its test gets most.
+_LOSS_WEIGHT, _LOOP_WEIGHT, _RESIDUAL_WEIGHT = 4.0, 2.0, 1.0
+#: sum of the weights of the tests of a sweep
+TEST_WEIGHTS = _LOSS_WEIGHT + _LOOP_WEIGHT + _RESIDUAL_WEIGHT
 
 # Prob(ln B > t) of healthy simulated coils is below this times exp(-t) (their own priors would
 # allow 1 times: the expected Bayes factor of a true hypothesis is 1, and Markov's inequality).
@@ -38,7 +48,8 @@ _LOOP_FALSE_RATE = 0.02
 _NAMING_RESISTANCE = 0.10
 _NAMING_REACTANCE = 0.02
 # An explanation this improbable beside the best is not worth a word.
-_ALTERNATIVE = 0.03
+_ALTERNATIVE = 0.02
+_NINE_OF_TEN = 1.2815515655446004
 
 
 @frozen(eq=False)
@@ -58,8 +69,12 @@ class Evidence:
 
     @property
     def p_smallest(self) -> float:
-        """Give the smallest of the three probabilities."""
-        return min(self.p_loop, self.p_loss, self.p_residual)
+        """Give the smallest of the three probabilities, each over the weight of its test."""
+        return min(
+            self.p_loop / _LOOP_WEIGHT,
+            self.p_loss / _LOSS_WEIGHT,
+            self.p_residual / _RESIDUAL_WEIGHT,
+        )
 
 
 @frozen(eq=False)
@@ -148,6 +163,32 @@ def explain(
         alternatives=tuple(alternatives),
         probability=float(expit(ln_odds)),
     )
+
+
+def highest_visible_corner(evidence: Evidence, *, share: float) -> float:
+    """Compute the corner (Hz) up to which a loop would have been called unfit in this sweep.
+
+    `share` is the false reject limit of a test of weight 1. Far below its corner a loop adds
+    k2 f/fc to the loss tangent, like a core with relaxation fc/k2. It shows once both together
+    leave the healthy prior by as much as the test asks and the loss tangents are known that well;
+    nine of ten such loops are then seen.
+    """
+    prior = evidence.healthy.hypothesis.prior
+    z = -float(ndtri(min(0.5, share * _LOSS_WEIGHT)))
+    limit_hz = math.exp(float(prior.mean[model.FR] - z * prior.sd[model.FR]))
+    own_hz = math.exp(float(evidence.healthy.theta[model.FR]))
+    data, f = evidence.data, evidence.points.frequency_hz
+    # what one unit of k2/fc adds to R, in standard deviations, against everything else that
+    # adds to R: winding loss, contact, the uncertainty of the readings
+    adds = np.zeros(data.count)
+    inductance = math.exp(float(evidence.healthy.theta[model.L0]))
+    adds[: len(f)] = 2.0 * np.pi * f * inductance * f / data.sigma_resistance_ohm
+    others = np.delete(sensitivities(data, evidence.healthy), model.FR, axis=1)
+    covariance = np.eye(data.count) + others @ others.T
+    u_slope = 1.0 / math.sqrt(float(adds @ np.linalg.solve(covariance, adds)))
+    needed = max(0.0, 1.0 / limit_hz - 1.0 / own_hz) + (z + _NINE_OF_TEN) * u_slope
+    coupling = float(expit(prior.mean[model.K2]))
+    return coupling / needed
 
 
 def _loss_probability(healthy: Fit, lossy: Fit, prior: Prior) -> float:

@@ -9,7 +9,7 @@ almost nothing beside the overhead of the calls.
 
 from __future__ import annotations
 
-__all__ = ["CoilData", "Fit", "coil_data", "fit_hypotheses", "log_evidence"]
+__all__ = ["CoilData", "Fit", "coil_data", "fit_hypotheses", "log_evidence", "sensitivities"]
 
 from collections.abc import Sequence
 
@@ -143,6 +143,18 @@ def log_evidence(fit: Fit) -> float:
     return -0.5 * fit.chi2 - 0.5 * fit.log_det
 
 
+def sensitivities(data: CoilData, fit: Fit) -> FloatArray:
+    """Compute d(residual)/d(parameter) at a fit, both in standard deviations: (data, 13).
+
+    The order of the data is R at each frequency, X at each frequency, and the dc resistance.
+    """
+    prior = fit.hypothesis.prior
+    z = ((fit.theta - prior.mean) / prior.sd)[None, :]
+    loop = np.array([fit.hypothesis.loop])
+    jacobian = _linearise(data, z, prior.mean[None, :], prior.sd[None, :], loop)[1]
+    return np.asarray(jacobian[0])
+
+
 def _starts(hypotheses: Sequence[Hypothesis]) -> tuple[NDArray[np.intp], FloatArray]:
     owner: list[int] = []
     rows: list[FloatArray] = []
@@ -189,7 +201,7 @@ def _minimise(
         better = new_chi2 <= chi2[rows]
         gain = chi2[rows] - new_chi2
         damping[rows] = np.where(better, np.maximum(damping[rows] * 0.2, 1e-9), damping[rows] * 6.0)
-        done = (better & (gain < _TOLERANCE)) | (damping[rows] > 1e8)
+        done = (better & (gain < _TOLERANCE + 1e-4 * new_chi2)) | (damping[rows] > 1e8)
         taken = rows[better]
         z[taken] = trial[better]
         chi2[taken] = new_chi2[better]

@@ -1,16 +1,17 @@
 """Describe a coil by a reduced model of its impedance, with analytic derivatives.
 
     Z  = 1 / (1/Zs + jwC) + dR + jw dL                                                      (R2)
-    Zs = R0 [1 + P m tanh(m/2)]
-         + jw L0 { exp(-j dh) / (1 + (jf/fr)^beta) - k2 jf / (fc sqrt(1 + jf/fl) + jf) }
+    Zs = R0 [1 + rise] + jw L0 { exp(-j dh) / (1 + (jf/fr)^beta) - k2 jf / (fc + fw rise + jf) }
 
-with m = sqrt(jf/fs). R0 is the resistance of the winding, fs and P its skin and proximity effect
-(m tanh(m/2): field diffusion into a conductor with the field on both sides), L0 the inductance,
-fr, beta and dh relaxation and hysteresis of the core, C the capacitance across the terminals,
-dR and dL the contacts of this placement. A loop of shorted turns is a coupled coil: k2 = k^2 of
-its coupling, fc = R2 / (2 pi L2) its corner, and fl the frequency from which its own resistance
-rises by skin effect. Without the root the loop term is the exact input impedance of two coupled
-coils (any circuits text, for example Terman, Radio Engineers' Handbook, 1943: from memory).
+with rise = P m tanh(m/2), m = sqrt(jf/fs). R0 is the resistance of the winding, fs and P its
+skin and proximity effect (m tanh(m/2): field diffusion into a conductor with the field on both
+sides), L0 the inductance, fr, beta and dh relaxation and hysteresis of the core, C the
+capacitance across the terminals, dR and dL the contacts of this placement. A loop of shorted
+turns is a coupled coil: k2 = k^2 of its coupling, fc = R2 / (2 pi L2) its corner; fw is the
+corner that its wire alone would give, whose resistance rises with frequency as the winding's
+does, while that of the contact does not. Without that rise the loop term is the exact input
+impedance of two coupled coils (any circuits text, for example Terman, Radio Engineers' Handbook,
+1943: from memory).
 
 Parameters are taken in a form in which their priors are normal: logarithms, the logit of k2, and
 beta, dR, dL as they are. Everything is vectorised over (start, frequency).
@@ -25,9 +26,9 @@ __all__ = [
     "DL",
     "DR",
     "FC",
-    "FL",
     "FR",
     "FS",
+    "FW",
     "K2",
     "L0",
     "PARAMETERS",
@@ -57,9 +58,9 @@ PARAMETERS = (
     "dL",
     "logit k2",
     "ln fc",
-    "ln fl",
+    "ln fw",
 )
-L0, R0, FS, PROXIMITY, FR, DH, CAPACITANCE, BETA, DR, DL, K2, FC, FL = range(13)
+L0, R0, FS, PROXIMITY, FR, DH, CAPACITANCE, BETA, DR, DL, K2, FC, FW = range(13)
 
 _J = 1j
 
@@ -110,8 +111,9 @@ def _evaluate(
     core = np.exp(-_J * hysteresis) / (1.0 + power)
 
     k2 = np.where(has_loop, 1.0 / (1.0 + np.exp(-column(K2))), 0.0)
-    skin = _J * f * np.exp(-column(FL))
-    share = _J * f / (np.exp(column(FC)) * np.sqrt(1.0 + skin) + _J * f)
+    corner, wire = np.exp(column(FC)), np.exp(column(FW)) * rise
+    denominator = corner + wire + _J * f
+    share = _J * f / denominator
 
     jwl = jw * np.exp(column(L0))
     winding = resistance * (1.0 + rise) + jwl * (core - k2 * share)
@@ -126,16 +128,19 @@ def _evaluate(
     d = np.empty((*z.shape, len(PARAMETERS)), dtype=complex)
     d[..., L0] = jwl * (core - k2 * share)
     d[..., R0] = resistance * (1.0 + rise)
-    d[..., FS] = resistance * np.exp(column(PROXIMITY)) * (tanh + 0.5 * m * sech2) * (-0.5 * m)
-    d[..., PROXIMITY] = resistance * rise
+    # the rise stands in the winding and in the loop's wire
+    d_rise = np.exp(column(PROXIMITY)) * (tanh + 0.5 * m * sech2) * (-0.5 * m)
+    d_loop = jwl * k2 * share / denominator
+    by_rise = resistance + d_loop * np.exp(column(FW))
+    d[..., FS] = by_rise * d_rise
+    d[..., PROXIMITY] = by_rise * rise
     d_power = -jwl * core / (1.0 + power)
     d[..., FR] = -d_power * column(BETA) * power
     d[..., DH] = -_J * hysteresis * jwl * core
     d[..., BETA] = d_power * power * log_ratio
     d[..., K2] = -jwl * k2 * (1.0 - k2) * share
-    d_corner = jwl * k2 * share * (1.0 - share)
-    d[..., FC] = d_corner
-    d[..., FL] = -0.5 * d_corner * skin / (1.0 + skin)
+    d[..., FC] = d_loop * corner
+    d[..., FW] = d_loop * wire
     d *= (shunt**2)[..., None]
     d[..., CAPACITANCE] = -jwc * inner**2
     d[..., DR] = 1.0

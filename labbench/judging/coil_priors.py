@@ -33,6 +33,7 @@ _RESISTANCE_SDS = 1.7
 _TYPICAL_OF_MAXIMUM = 0.87
 _SD_OF_MAXIMUM = 0.10
 _UNKNOWN_SD = 2.0
+_USUAL_TURNS = 8
 
 # (mean, sd) of ln fr, ln dh, and logit k2 by core material. Unknown: the two moments of an equal
 # mixture of powder and ferrite, and a hysteresis broad enough for an air coil.
@@ -44,7 +45,6 @@ _CORE = {
 }
 # The corner of a loop: from the perfect short of a power coil (1 kHz) to contacts of some ohm.
 _CORNER = (math.log(100e3), 3.0)
-_LOOP_SKIN = (math.log(100e3), 1.5)
 
 
 @frozen(eq=False)
@@ -102,8 +102,8 @@ def healthy_prior(
         model.DL: (0.0, contact_inductance_h),
         model.K2: core_k2,
         model.FC: _CORNER,
-        model.FL: _LOOP_SKIN,
     }
+    rows[model.FW] = _own_corner(part.turns, rows[model.L0][0], rows[model.R0][0])
     table = np.array([rows[index] for index in range(len(model.PARAMETERS))])
     return Prior(table[:, 0], table[:, 1])
 
@@ -118,19 +118,19 @@ def fault_hypotheses(healthy: Prior, turns: int | None) -> tuple[Hypothesis, ...
 
     Their shares beforehand are an assumption: how often each is met on dead boards.
     """
-    number = turns or 8
+    number = turns or _USUAL_TURNS
     # the shorted turns may be bypassed at dc: at most their share of the resistance is lost
     lost = -math.log1p(-1.0 / max(number, 2))
     return (
         Hypothesis(
             "shorted-turn",
             healthy.shifted(model.R0, -0.5 * lost, math.hypot(healthy.sd[model.R0], 0.6 * lost)),
-            loop=True, weight=0.35,
+            loop=True, weight=0.4,
         ),
         Hypothesis(
             "lossy-core",
-            healthy.shifted(model.FR, -2.0, 1.0).shifted(model.DH, 0.8, 1.0),
-            loop=False, weight=0.12,
+            healthy.shifted(model.FR, -1.8, 0.9).shifted(model.DH, 0.8, 1.0),
+            loop=False, weight=0.1,
         ),
         Hypothesis(
             "cracked-core", healthy.shifted(model.L0, -0.5, 0.35), loop=False, weight=0.15
@@ -152,6 +152,13 @@ def fault_hypotheses(healthy: Prior, turns: int | None) -> tuple[Hypothesis, ...
             loop=False, weight=0.08,
         ),
     )  # fmt: skip
+
+
+def _own_corner(turns: int | None, ln_l0: float, ln_r0: float) -> tuple[float, float]:
+    """Place the corner of a turn shorted without contact resistance: its wire over its L2."""
+    number, sd = (turns, 0.7) if turns is not None else (_USUAL_TURNS, 1.0)
+    # R0/N over 1.15 L0/N^2: one turn of a closed core
+    return ln_r0 - ln_l0 + math.log(number / (2.0 * math.pi * 1.15)), sd
 
 
 def _inductance(limits: tuple[InductanceLimit, ...], guess: float) -> tuple[float, float]:

@@ -10,6 +10,7 @@ from attrs import frozen
 
 from labbench.judging.conformity import decide
 from labbench.judging.input_doubts import Doubt
+from labbench.judging.short_details import loop_resistance
 from labbench.parts.coil_type import CoilType
 from labbench.quantities import format_si
 from labbench.results import Characteristic, Finding, Readings, WouldDecide
@@ -18,7 +19,11 @@ from labbench.results import Characteristic, Finding, Readings, WouldDecide
 _WITHOUT_MULTIMETER = ("supply-readback", "impedance-meter")
 _TOP_HZ = 0.9e6
 _USE_MULTIMETER = WouldDecide("use-multimeter", "measure the dc resistance with the multimeter")
+_HIGHER_FREQUENCY = WouldDecide("higher-frequency", "sweep up to 1 MHz")
 _MORE_SIBLINGS = WouldDecide("more-siblings", "measure three parts from the same board as siblings")
+# A sweep that leaves shorts with a lower corner than this unseen (some 0.3 ohm in a power coil)
+# has not done what it is there for.
+_CORNER_OF_CONCERN_HZ = 1.5e6
 _NORMAL_95 = 1.959963984540054
 
 
@@ -57,12 +62,14 @@ def questions_about(
     doubts: Sequence[Doubt],
     learned: Sequence[str],
     strangers: Sequence[str],
+    visible_corner_hz: float | None,
     risk: float,
 ) -> Questions:
     """Collect the open questions of a specimen.
 
     `learned` are the siblings that gave limits, `strangers` those left out because they are of
-    another type or lot.
+    another type or lot. `visible_corner_hz` is the corner up to which a loop of shorted turns
+    would have been seen, None where there was no sweep.
     """
     collector = _Collector()
     for doubt in doubts:
@@ -79,6 +86,8 @@ def questions_about(
     if not part.inductance and readings.impedance is None:
         collector.ask(WouldDecide("measure-impedance", "take the impedance sweep"))
     _about_findings(collector, findings, readings)
+    if visible_corner_hz is not None and not findings:
+        _about_sight(collector, part, readings, visible_corner_hz)
     if learned:
         collector.reservations.append(f"dc resistance limits learned from {len(learned)} siblings")
     if part.learned_from:
@@ -99,6 +108,25 @@ def questions_about(
         tuple(collector.remarks),
         tuple(collector.would),
     )
+
+
+def _about_sight(
+    collector: _Collector, part: CoilType, readings: Readings, corner_hz: float
+) -> None:
+    """Say which shorts this sweep could not have shown."""
+    nominal, turns = part.nominal_inductance_h, part.turns
+    if nominal is not None and turns is not None and turns > 1:
+        text = format_si(loop_resistance(corner_hz, nominal, turns), "ohm", 1)
+        text = f"shorts above {text} not checked"
+    else:
+        text = f"shorts above a corner of {format_si(corner_hz, 'Hz', 1)} not checked"
+    if corner_hz >= _CORNER_OF_CONCERN_HZ:
+        collector.remarks.append(text)
+        return
+    collector.reservations.append(text)
+    impedance = readings.impedance
+    if impedance is not None and max(impedance.frequency_hz) < _TOP_HZ:
+        collector.advise(_HIGHER_FREQUENCY)
 
 
 def _about_inductance(
@@ -161,7 +189,7 @@ def _about_findings(collector: _Collector, findings: Sequence[Finding], readings
                 collector.ask(WouldDecide("measure-impedance", "take the sweep as well"))
         top = max(readings.impedance.frequency_hz) if readings.impedance is not None else 0.0
         if finding.fault in ("shorted-turn", "lossy-core") and top < _TOP_HZ:
-            collector.ask(WouldDecide("higher-frequency", "sweep up to 1 MHz"))
+            collector.ask(_HIGHER_FREQUENCY)
         collector.ask(
             WouldDecide("press-again", "clean the pads, press the part in again, repeat the sweep")
         )
