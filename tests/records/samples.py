@@ -52,9 +52,7 @@ def impedances(draw: st.DrawFn) -> Impedance:
         reactance_ohm=column(st.floats(min_value=-1e9, max_value=1e9)),
         u_resistance_ohm=column(POSITIVE),
         u_reactance_ohm=column(POSITIVE),
-        u_gain_relative=draw(
-            st.none() | st.tuples(*[st.floats(0, 0.5) for _ in frequencies])  # type: ignore[arg-type]
-        ),
+        u_gain_relative=draw(st.none() | st.tuples(*[st.floats(0, 0.5) for _ in frequencies])),
         status=tuple(statuses) if with_status else None,  # type: ignore[arg-type]
         greater_than_ohm=tuple(
             draw(POSITIVE) if status == "over-range" else None for status in statuses
@@ -99,8 +97,9 @@ def dc_resistances(draw: st.DrawFn, *, temperature_c: float | None) -> DcResista
 def bias_points(draw: st.DrawFn) -> tuple[BiasPoint, ...]:
     """Draw points of different currents, the last one perhaps taken again."""
     currents = draw(st.lists(st.floats(0, 50), unique=True, max_size=3))
+    again = draw(st.booleans())
     points = [BiasPoint(current, draw(POSITIVE), draw(POSITIVE)) for current in currents]
-    if points and draw(st.booleans()):
+    if points and again:
         points.append(BiasPoint(points[-1].current_a, draw(POSITIVE), draw(POSITIVE), repeat=True))
     return tuple(points)
 
@@ -113,7 +112,7 @@ def readings_samples(draw: st.DrawFn) -> Readings:
         specimen=draw(NAMES),
         type=draw(NAMES),
         lot=draw(st.none() | NAMES),
-        role=draw(st.sampled_from(["test", "sibling"])),  # type: ignore[arg-type]
+        role=draw(st.sampled_from(["test", "sibling"])),
         temperature_c=temperature_c,
         session=draw(st.none() | NAMES),
         impedance=draw(st.none() | impedances()),
