@@ -14,6 +14,7 @@ __all__ = [
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -149,6 +150,7 @@ def serving(
     seed: int | None = None,
     clock_rate: float | None = None,
     ports: Mapping[str, int] | None = None,
+    waits: bool = True,
 ) -> Iterator[Serving]:
     """Serve a simulated bench on loopback sockets inside this process.
 
@@ -159,7 +161,9 @@ def serving(
     from sim.text import TextError
 
     try:
-        bench = ServedBench(scenario, seed=seed, clock_rate=clock_rate, ports=ports)
+        bench = ServedBench(
+            scenario, seed=seed, clock_rate=clock_rate, ports=ports, manual_clock=not waits
+        )
     except TextError as error:
         raise InputError(str(error)) from error
     except (OSError, ValueError) as error:
@@ -184,11 +188,34 @@ def open_simulated(
     *,
     seed: int | None = None,
     clock_rate: float | None = None,
+    waits: bool = True,
 ) -> Iterator[tuple[Serving, OpenBench]]:
-    """Serve a simulated bench and open it over its sockets, as real instruments would be."""
-    with serving(scenario, seed=seed, clock_rate=clock_rate) as served:
+    """Serve a simulated bench and open it over its sockets, as real instruments would be.
+
+    Without `waits` simulated time jumps where it would pass, for the bench and the core alike: the
+    same numbers, as fast as the computer is.
+    """
+    with serving(scenario, seed=seed, clock_rate=clock_rate, waits=waits) as served:
         data.root.mkdir(parents=True, exist_ok=True)
         path = data.root / "bench.toml"
         path.write_text(served.bench_toml, encoding="utf-8")
-        with open_bench(load_bench_file(path), data) as opened:
+        clock = None if waits else _JumpingClock(served.served.clock)
+        with open_bench(load_bench_file(path), data, clock=clock) as opened:
             yield served, opened
+
+
+class _JumpingClock:
+    """Be the core's clock on a simulated bench whose time jumps."""
+
+    def __init__(self, simulated: Any) -> None:
+        self._simulated = simulated
+
+    def utc(self) -> datetime:
+        return datetime.now(UTC)
+
+    def monotonic_s(self) -> float:
+        now: float = self._simulated.now_s()
+        return now
+
+    def sleep_s(self, seconds: float) -> None:
+        self._simulated.sleep_s(seconds)

@@ -1,7 +1,7 @@
 """The error tree.
 
 LabbenchError
-├── InputError                   what a person or a file gave us is wrong; nothing was energised by it
+├── InputError                   what a person or a file gave us is wrong; nothing was energised
 │   ├── FileProblems             a TOML, JSON or readings file; holds every problem found
 │   └── QuantityError            a value with a unit cannot be read
 ├── InstrumentError              an instrument or the link to it

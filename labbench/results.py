@@ -39,7 +39,7 @@ Grade = Literal["sure", "suspect"]
 
 @frozen
 class Influence:
-    """Name one line of an uncertainty budget: its label and its share of the standard uncertainty."""
+    """Name one line of an uncertainty budget: its label, and its share of u (its unit)."""
 
     label: str
     u: float

@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from attrs import evolve
+
 from labbench.errors import InputError
 from labbench.quantities import format_si
 from labbench.records.folder import DataFolder
@@ -96,7 +98,9 @@ def page_for(row: RunRow) -> str:
     journal = read_journal(Path(row.journal))
     opened = _first(journal.events, "opened")
     measured = _first(journal.events, "measured")
-    judgement = judgement_from_json(row.judged)
+    # the band is for the plot and no part of verdict/1
+    verdict = {key: value for key, value in row.judged.items() if key != "band"}
+    judgement = evolve(judgement_from_json(verdict), band=row.judged.get("band"))
     return specimen_page(
         SpecimenRecord(
             judgement=judgement,

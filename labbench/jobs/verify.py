@@ -27,8 +27,8 @@ from labbench.metrology.resistance import dc_resistance as known_resistance
 from labbench.parts.coil_type import CoilType
 from labbench.ports import Event, Operator
 from labbench.procedures.contact import wait_for_contact
+from labbench.procedures.dc_resistance import best_method
 from labbench.procedures.dc_resistance import dc_resistance as measure_resistance
-from labbench.procedures.plan import coil_plan
 from labbench.procedures.sweep import impedance_sweep, sweep_frequencies, sweep_settings
 from labbench.procedures.visual import look
 from labbench.records.folder import DataFolder
@@ -228,15 +228,13 @@ def _resistance(
     bench: Bench, opened: OpenBench, request: Request, compensation: Compensation
 ) -> tuple[DcResistance | None, Estimate | None]:
     """Measure the DC resistance the best way that this bench has; None where nothing can."""
-    plan = coil_plan(request.part, bench, with_supply=request.with_supply)
-    if plan.dc_method is None:
-        return None, None
+    method = best_method(bench) if request.with_supply else "impedance-meter"
     entries = opened.file.instruments
     try:
         measurement = measure_resistance(
             bench,
             request.part,
-            method=plan.dc_method,
+            method=method,
             position=request.position,
             temperature_c=request.temperature_c,
             u_temperature_c=request.u_temperature_c,

@@ -59,53 +59,84 @@ def _number_for(finding: Finding, judgement: Judgement) -> str:
     """Choose the one number that shows this fault best."""
     wanted = {
         "high-resistance-joint": ("dc-resistance",),
-        "open-winding": ("dc-resistance",),
+        "open-winding": (),
         "winding-to-core-leak": ("insulation",),
         "not-as-marked": ("inductance", "dc-resistance", "saturation"),
     }.get(finding.fault, ("inductance",))
     for name in wanted:
         for characteristic in judgement.characteristics:
             if characteristic.name == name and characteristic.verdict == "fails":
-                limits = limits_text(characteristic)
-                value = value_text(characteristic)
-                unit = limits.rpartition(" ")
-                # the same unit is not said twice: "41 nH at 100 kHz, should be 376-564"
-                if unit[2] and f" {unit[2]}" in value:
-                    limits = unit[0]
-                return f"{value}, should be {limits}" if limits else value
+                return _against_limits(characteristic)
     return finding.because
 
 
-def reason(judgement: Judgement) -> str:
-    """Return the reason for the disposition, with one number."""
+def _against_limits(characteristic: Characteristic) -> str:
+    """Return "41 nH at 100 kHz, should be 376-564": the same unit is not said twice."""
+    value, limits = value_text(characteristic), limits_text(characteristic)
+    figures, _, unit = limits.rpartition(" ")
+    if unit and f" {unit}" in value:
+        limits = figures
+    return f"{value}, should be {limits}" if limits else value
+
+
+def reason(judgement: Judgement, *, room: int | None = None) -> str:
+    """Return the reason for the disposition, with one number.
+
+    With `room` (columns) the first of several wordings that fits, else the shortest.
+    """
+    wordings = _wordings(judgement)
+    if room is None:
+        return wordings[0]
+    fitting = [text for text in wordings if len(text) <= room]
+    return fitting[0] if fitting else min(wordings, key=len)
+
+
+def _wordings(judgement: Judgement) -> list[str]:
+    """Return the reason in full, then shorter."""
     if judgement.disposition in ("unfit", "undecided") and judgement.findings:
         finding = judgement.findings[0]
-        return f"{fault_words(finding.fault)}: {_number_for(finding, judgement)}"
+        fault, number = fault_words(finding.fault), _number_for(finding, judgement)
+        return [
+            f"{fault}: {number}",
+            f"{fault}: {_shorter(number)}",
+            f"{fault}: {_shorter(number).replace('should be ', 'not ')}",
+        ]
     if judgement.disposition == "unfit":
         for characteristic in judgement.characteristics:
             if characteristic.verdict == "fails":
                 name = characteristic.name.replace("-", " ")
-                limits = limits_text(characteristic)
-                return f"{name} {value_text(characteristic)}, should be {limits}"
+                text = _against_limits(characteristic)
+                return [f"{name} {text}", f"{name} {_shorter(text)}"]
     if judgement.disposition == "undecided":
         for characteristic in judgement.characteristics:
+            name = characteristic.name.replace("-", " ")
             if characteristic.verdict == "not-measured":
-                return f"{characteristic.name.replace('-', ' ')} not measured"
+                return [f"{name} not measured"]
             if characteristic.verdict == "undecided":
-                name = characteristic.name.replace("-", " ")
-                return f"{name} {value_text(characteristic)}, too close to the limit"
+                value = value_text(characteristic)
+                return [f"{name} {value}, too close to the limit", f"{name} {value}: too close"]
         if judgement.remarks:
-            return judgement.remarks[0]
+            return [judgement.remarks[0]]
         if judgement.would_decide:
-            return judgement.would_decide[0].text
+            return [judgement.would_decide[0].text]
     if judgement.disposition == "plausible" and judgement.remarks:
-        return f"no sign of a fault; {judgement.remarks[0]}"
+        first = judgement.remarks[0]
+        return [f"no sign of a fault; {first}", first]
     seen = [
         format_si(c.value, c.unit)
         for c in judgement.characteristics
         if c.value is not None and c.verdict == "conforms"
     ]
-    return f"{', '.join(seen)}, no sign of a fault" if seen else "no sign of a fault"
+    return [f"{', '.join(seen)}, no sign of a fault" if seen else "no sign of a fault"]
+
+
+def _shorter(text: str) -> str:
+    """Say the same in fewer columns: the frequency of a limit is known, a fall is plain."""
+    falls = "inductance falls from "
+    if text.startswith(falls):
+        return text.removeprefix(falls).replace(" to ", " but ")
+    value, comma, rest = text.partition(", should be ")
+    return f"{value.partition(' at ')[0]}{comma}{rest}"
 
 
 def next_action(judgement: Judgement) -> str:
@@ -122,7 +153,7 @@ def verdict_line(judgement: Judgement, *, width: int = LINE_WIDTH) -> str:
     head = f"{judgement.specimen:<4} {judgement.disposition.upper():<10} "
     action = next_action(judgement)
     room = width - len(head) - len(action) - 2
-    text = reason(judgement)
+    text = reason(judgement, room=room)
     if len(text) > room:
         text = text[: max(room - 1, 0)].rstrip(" ,;:") + "…"
     return f"{head}{text:<{room}}  {action}"

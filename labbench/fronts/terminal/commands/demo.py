@@ -23,6 +23,7 @@ from labbench.fronts.terminal.exits import OK, UNFIT, speaking
               help="Simulated seconds in a second [default: the scenario's].")  # fmt: skip
 @click.option("--folder", type=click.Path(file_okay=False, path_type=Path),
               help="Where everything goes [default: a new demo-... here].")  # fmt: skip
+@click.option("--no-wait", is_flag=True, help="Let simulated time jump instead of pass.")
 @click.option("--no-report", is_flag=True, help="Leave the pages out.")
 @click.option("--why", is_flag=True, help="Show the statistics behind each verdict.")
 @click.option("--json", "as_json", is_flag=True, help="JSON lines only on stdout.")
@@ -31,6 +32,7 @@ def command(
     scenario: str,
     clock_rate: float | None,
     folder: Path | None,
+    no_wait: bool,
     no_report: bool,
     why: bool,
     as_json: bool,
@@ -58,7 +60,9 @@ def command(
         )
         outcomes: list[Outcome] = []
         donors: dict[str, str] = {}
-        with open_simulated(scenario, data, seed=seed, clock_rate=clock_rate) as (served, opened):
+        with open_simulated(
+            scenario, data, seed=seed, clock_rate=clock_rate, waits=not no_wait
+        ) as (served, opened):
             click.echo(
                 f"simulated bench, scenario {served.name}, seed {served.seed}: "
                 f"{len(served.specimens)} donor coils",

@@ -1,0 +1,1 @@
+"""Keep what was measured and judged: journals (the truth), the store, readings files."""
