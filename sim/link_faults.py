@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Literal, cast, get_args
+
+from sim.text import Table
 
 FaultKind = Literal[
     "refuse",
@@ -110,3 +112,41 @@ class FaultSchedule:
     def __iter__(self) -> Iterator[LinkFault]:
         """Yield the faults by exchange number."""
         return iter(sorted(self._faults.values(), key=lambda fault: fault.exchange))
+
+
+def read_schedules(tables: Iterable[Table], roles: Iterable[str]) -> dict[str, FaultSchedule]:
+    """Read ``[[link_faults]]`` of a scenario into a schedule for each instrument that has one.
+
+    Problems are noted in the tables, as everywhere in a scenario.
+    """
+    known = tuple(roles)
+    faults: dict[str, list[LinkFault]] = {}
+    for table in tables:
+        role = table.text("instrument", known=known)
+        exchange = table.whole("exchange", at_least=1)
+        kind = table.text("kind", known=get_args(FaultKind))
+        parameter = _parameter(table, kind)
+        table.refuse_the_rest()
+        if role not in known or kind not in get_args(FaultKind):
+            continue
+        if any(other.exchange == exchange for other in faults.get(role, ())):
+            table.problem("exchange", f"another fault of {role} has {exchange}")
+            continue
+        faults.setdefault(role, []).append(LinkFault(exchange, cast(FaultKind, kind), parameter))
+    return {role: FaultSchedule(entries) for role, entries in faults.items()}
+
+
+def _parameter(table: Table, kind: str) -> float | bytes | None:
+    if kind in _NEEDS_SECONDS or (kind in _TAKES_SECONDS and "after" in table):
+        return table.quantity("after", "s", at_least=0.0)
+    if kind == "refuse" and "code" in table:
+        code = table.raw("code")
+        if isinstance(code, int) and -900 < code < 0:
+            return code
+        table.problem("code", f"{code!r} is not an error number such as -221")
+    if kind == "garble" and "noise" in table:
+        noise = table.text("noise")
+        if noise.isascii():
+            return noise.encode("ascii") or None
+        table.problem("noise", "must be ASCII; left out, it is the byte FF")
+    return None

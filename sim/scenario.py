@@ -5,12 +5,13 @@ The keys are documented in README.md. A file with mistakes gets all of them at o
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
 from sim.instruments.classes import IMPEDANCE_METERS, MULTIMETERS, SUPPLIES
+from sim.link_faults import FaultSchedule, read_schedules
 from sim.physics.coil import Coil
 from sim.physics.construction_file import construction, construction_names
 from sim.physics.faults import Fault, read_fault
@@ -19,6 +20,7 @@ from sim.wiring import Fixture
 
 SCENARIOS = Path(__file__).parent / "scenarios"
 SCHEMA = 1
+ROLES = ("impedance_meter", "supply", "multimeter", "switch")
 _POSITIONS = (101, 190)
 _RESERVED_NAMES = ("open", "short")
 
@@ -85,6 +87,7 @@ class Scenario:
     lots: tuple[LotSpec, ...]
     specimens: tuple[SpecimenSpec, ...]
     path: Path | None = None
+    link_faults: Mapping[str, FaultSchedule] = field(default_factory=dict)
 
     def specimen(self, name: str) -> SpecimenSpec:
         """Give a specimen by name; raise KeyError with a suggestion."""
@@ -142,13 +145,16 @@ def _read(table: Table, path: Path) -> Scenario:
     has_switch = "switch" in instruments
     if has_switch:
         instruments.table("switch").refuse_the_rest()
-    instruments.refuse_the_rest(("impedance_meter", "supply", "multimeter", "switch"))
+    instruments.refuse_the_rest(ROLES)
 
     fixture, series_resistors = _fixture(table.table("fixture"), meter)
     lots = _lots(table.tables("lots"))
     specimens = _specimens(table.tables("specimens"), lots, ambient_c)
     if not specimens:
         table.problem("specimens", "there is nothing to measure")
+    link_faults = read_schedules(
+        table.tables("link_faults"), [role for role in ROLES if role in instruments]
+    )
     table.refuse_the_rest()
     return Scenario(
         name=name,
@@ -166,6 +172,7 @@ def _read(table: Table, path: Path) -> Scenario:
         lots=tuple(lots),
         specimens=tuple(specimens),
         path=path,
+        link_faults=link_faults,
     )
 
 

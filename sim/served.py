@@ -19,7 +19,6 @@ from sim.scenario import Scenario, load_scenario
 from sim.scpi.interpreter import Interpreter
 from sim.server import InstrumentServer
 
-ROLES = ("impedance_meter", "supply", "multimeter", "switch")
 _IDENTITY_ROLES = {
     "impedance_meter": "impedance meter",
     "supply": "supply",
@@ -48,8 +47,8 @@ class ServedBench:
 
         ``seed`` and ``clock_rate`` (simulated seconds per real second) replace the scenario's;
         with ``manual_clock`` nothing waits at all. ``ports`` and ``faults`` go by role; a port
-        left out is any free one. Raises ValueError for a role that the scenario has not, OSError
-        for a port that is taken.
+        left out is any free one, and a schedule given here replaces the scenario's. Raises
+        ValueError for a role that the scenario has not, OSError for a port that is taken.
         """
         self.scenario = scenario if isinstance(scenario, Scenario) else load_scenario(scenario)
         self.seed = self.scenario.seed if seed is None else seed
@@ -57,7 +56,9 @@ class ServedBench:
         self.clock: Clock = ManualClock() if manual_clock else RateClock(self.clock_rate)
         self.bench = VirtualBench(self.scenario, seed=self.seed, clock=self.clock)
         interpreters = self._interpreters()
-        for option, by_role in (("ports", ports or {}), ("faults", faults or {})):
+        ports = ports or {}
+        faults = {**self.scenario.link_faults, **(faults or {})}
+        for option, by_role in (("ports", ports), ("faults", faults)):
             unknown = sorted(set(by_role) - set(interpreters))
             if unknown:
                 raise ValueError(
@@ -68,7 +69,7 @@ class ServedBench:
         try:
             for role, interpreter in interpreters.items():
                 self.servers[role] = InstrumentServer(
-                    interpreter, port=(ports or {}).get(role, 0), faults=(faults or {}).get(role)
+                    interpreter, port=ports.get(role, 0), faults=faults.get(role)
                 )
         except BaseException:
             self.close()

@@ -136,6 +136,10 @@ class InstrumentServer:
             listener, self._listener = self._listener, None
         if listener is not None:
             _shut(listener)
+            # Shutting a listener down wakes the thread in accept() on Linux; elsewhere a last
+            # connection does. Here it is refused already.
+            with contextlib.suppress(OSError):
+                socket.create_connection((self._host, self.port), timeout=1.0).close()
             listener.close()
 
     def _hang_up_all(self, but: socket.socket | None = None) -> None:

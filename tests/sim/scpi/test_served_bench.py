@@ -15,9 +15,10 @@ from pathlib import Path
 
 import pytest
 
-from sim.link_faults import FaultSchedule
-from sim.scenario import load_scenario, scenario_names
-from sim.served import ROLES, ServedBench
+from sim.link_faults import FaultSchedule, LinkFault
+from sim.scenario import ROLES, load_scenario, scenario_names
+from sim.served import ServedBench
+from sim.text import TextError
 
 
 class Line:
@@ -181,6 +182,89 @@ def test_ports_and_faults_go_by_role() -> None:
         assert supply.ask("OUTP?;*OPC?") == "0;1"
         assert supply.ask("*OPC?") == "0;1"  # the doubled reply of the second exchange
         supply.close()
+
+
+def with_link_faults(path: Path, text: str) -> Path:
+    source = load_scenario("one-coil").path
+    assert source is not None
+    path.write_text(source.read_text(encoding="utf-8") + text, encoding="utf-8")
+    return path
+
+
+def test_a_scenario_can_hold_the_faults_of_its_links(tmp_path: Path) -> None:
+    path = with_link_faults(
+        tmp_path / "faults.toml",
+        """
+        [[link_faults]]
+        instrument = "supply"
+        exchange = 3
+        kind = "late"
+        after = "200 ms"
+        [[link_faults]]
+        instrument = "switch"
+        exchange = 2
+        kind = "garble"
+        noise = "??"
+        [[link_faults]]
+        instrument = "supply"
+        exchange = 1
+        kind = "refuse"
+        code = -221
+        """,
+    )
+    with ServedBench(path, manual_clock=True) as bench:
+        assert list(bench.servers["supply"].faults) == [
+            LinkFault(1, "refuse", -221),
+            LinkFault(3, "late", 0.2),
+        ]
+        switch = Line(bench, "switch")
+        assert switch.ask("ROUT:CLOS:STAT?") == "(@)"
+        assert switch.ask("ROUT:CLOS:STAT?") == "(??"
+        switch.close()
+    mine = {"supply": FaultSchedule()}
+    with ServedBench(path, manual_clock=True, faults=mine) as bench:
+        assert list(bench.servers["supply"].faults) == []
+        assert len(list(bench.servers["switch"].faults)) == 1
+
+
+def test_every_mistake_in_the_faults_of_a_scenario_is_named(tmp_path: Path) -> None:
+    path = with_link_faults(
+        tmp_path / "faults.toml",
+        """
+        [[link_faults]]
+        instrument = "suply"
+        exchange = 0
+        kind = "lat"
+        [[link_faults]]
+        instrument = "supply"
+        exchange = 4
+        kind = "late"
+        [[link_faults]]
+        instrument = "supply"
+        exchange = 4
+        kind = "silent"
+        after = "1 s"
+        [[link_faults]]
+        instrument = "switch"
+        exchange = 5
+        kind = "refuse"
+        code = 7
+        """,
+    )
+    with pytest.raises(TextError) as caught:
+        load_scenario(path)
+    told = "\n".join(caught.value.problems)
+    for words in (
+        'did you mean "supply"?',
+        "link_faults[1].exchange: 0 is outside",
+        'did you mean "late"?',
+        "link_faults[2].after: is missing",
+        "link_faults[3].after: unknown key",
+        "link_faults[3].exchange: another fault of supply has 4",
+        "link_faults[4].code: 7 is not an error number",
+    ):
+        assert words in told
+    assert len(caught.value.problems) == 7
 
 
 @pytest.mark.parametrize("option", ["ports", "faults"])
