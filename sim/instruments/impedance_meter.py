@@ -195,8 +195,10 @@ class ImpedanceMeter:
         limit = figures.basic * (
             1.0 + low + size / figures.high_ohm + frequency_hz / figures.top_hz
         )
+        if range_ohm <= figures.smallest_range_ohm or size == 0.0:
+            return limit
         # Far down in a range that was fixed too high the figure is one of the range.
-        return limit * max(1.0, 0.1 * range_ohm / size) if size > 0.0 else limit
+        return limit * max(1.0, 0.1 * range_ohm / size)
 
     def _reading_ohm(self, true_ohm: complex, frequency_hz: float, range_ohm: float) -> complex:
         own = self._gain_of_range.get(range_ohm)

@@ -5,6 +5,7 @@ Does not cover constructions and faults beyond their place in a scenario (tests/
 
 from __future__ import annotations
 
+from dataclasses import astuple
 from datetime import date
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim.scenario import load_scenario, scenario_names
+from sim.scenario import SCENARIOS, load_scenario, scenario_names
 from sim.text import TextError, quantity
 
 GOOD = """
@@ -66,6 +67,17 @@ def test_the_demo_holds_eleven_donors_with_every_fault_it_shall_show() -> None:
         assert len(healthy) >= 2
     assert demo.has_switch
     assert demo.clock_rate == 20.0
+
+
+def test_the_example_of_the_readme_can_be_read(tmp_path: Path) -> None:
+    readme = (SCENARIOS.parent / "README.md").read_text(encoding="utf-8")
+    example = readme.split("## Scenarios")[1].split("```toml")[1].split("```")[0]
+    found = load_scenario(written(tmp_path, example))
+    assert found.specimens[0].fault is not None
+    assert found.specimens[0].just_lifted_c == 180.0
+    assert astuple(found.fixture) == pytest.approx(
+        astuple(load_scenario("harbour-buoys").fixture), rel=1e-12
+    )
 
 
 def test_one_scenario_has_no_relay_switch() -> None:
