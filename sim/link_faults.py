@@ -15,7 +15,7 @@ from sim.text import Table
 FaultKind = Literal[
     "refuse",
     "silent",
-    "lose-reply",
+    "act-but-lose-reply",
     "late",
     "split",
     "double",
@@ -40,7 +40,7 @@ class LinkFault:
     ==================== ============ ===========================================================
     refuse               no           no reply, the error ``parameter`` (default -200) in the queue
     silent               no           no reply, no error
-    lose-reply           yes          no reply
+    act-but-lose-reply   yes          no reply
     late                 yes          the reply after ``parameter`` seconds
     split                yes          half of the reply, the rest after ``parameter`` seconds
     double               yes          the reply twice

@@ -230,7 +230,7 @@ class InstrumentServer:
             case "unterminated":
                 connection.sendall(reply)
             case _:
-                pass  # lose-reply
+                pass  # act-but-lose-reply
 
     def _vanish(self, connection: socket.socket, seconds: float | bytes | None) -> None:
         self._stop_listening()

@@ -293,7 +293,7 @@ def test_a_silent_exchange_is_not_carried_out_and_leaves_no_trace() -> None:
 
 
 def test_a_lost_reply_has_acted_all_the_same() -> None:
-    with serving((1, "lose-reply", None)) as (_, client):
+    with serving((1, "act-but-lose-reply", None)) as (_, client):
         client.send("VAL 7;VAL?\n")
         assert client.nothing_comes()
         assert client.ask("VAL?") == b"+9.000E+00\n"
