@@ -238,5 +238,7 @@ class ResistanceMeasurement:
     set_current_a: float | None = None
     status: Status = "ok"
     greater_than_ohm: float | None = None
+    #: "supply-readback" only: the same with the jig shorted, so leads, relays and contacts alone
+    short_pairs: tuple[OnOffPair, ...] = ()
     #: "impedance-meter" only: the raw readings at the lowest frequency (pairs are then empty)
     sweep: Sweep | None = None

@@ -86,8 +86,13 @@ class ImpedanceAccuracy:
         return self.basic_relative * (1.0 + low + high + frequency_hz / self.frequency_high_hz)
 
     def noise_ohm(self, magnitude_ohm: float, time_s: float) -> float:
-        """Return the standard deviation of real or imaginary part of one reading of this time."""
-        at_1_s = math.hypot(self.noise_relative * magnitude_ohm, self.noise_resistance_ohm)
+        """Return the standard deviation of real or imaginary part of one reading of this time.
+
+        High up the current through the part is what is lost in noise, so the relative noise grows
+        with |Z| there, as the relative error does.
+        """
+        relative = self.noise_relative * (1.0 + magnitude_ohm / self.impedance_high_ohm)
+        at_1_s = math.hypot(relative * magnitude_ohm, self.noise_resistance_ohm)
         return at_1_s / math.sqrt(time_s)
 
 

@@ -22,7 +22,8 @@ FREQUENCY_TOLERANCE: Final = 1e-4
 _SHORTEST_READING_S: Final = 1e-3
 
 # Scatter beyond this many times the known noise, and beyond this share of |Z| plus the contact
-# scatter, is no noise any more: the contact opens and closes while it is measured.
+# scatter, is no noise any more: the contact opens and closes while it is measured. Not said of
+# what lies at the top of the range, as an open fixture does: there |Z| is hardly known anyway.
 _UNSTABLE_NOISES: Final = 10.0
 _UNSTABLE_SHARE: Final = 0.05
 
@@ -107,7 +108,7 @@ def _mean(readings: Sequence[ImpedanceReading], accuracy: ImpedanceAccuracy) -> 
             _UNSTABLE_NOISES * noise,
             _UNSTABLE_SHARE * abs(mean) + 2.0 * accuracy.contact_resistance_ohm,
         )
-        if max(seen) > bound:
+        if max(seen) > bound and abs(mean) < accuracy.impedance_max_ohm:
             u = seen[0] / math.sqrt(n), seen[1] / math.sqrt(n)
             return MeanReading(frequency_hz, None, u, noise, n, "unstable")
         scatter = [max(noise, s) for s in seen]

@@ -4,8 +4,10 @@ multimeter-on-off: R = [V_on - (V_off,1 + V_off,2)/2] / I at the part's own term
 of the multimeter and thermal voltages cancel, a steady drift too. What is left is where the probes
 touch, the supply's reading of the current, and self-heating.
 
-supply-readback: the same with the supply's own voltage, leads included. A readback shows no
-negative value, so its zero error cannot be trusted to cancel between on and off.
+supply-readback: the same with the supply's own voltage, so with everything between its terminals
+and the part: leads, relays, contacts. Readings with the jig shorted take that off (and the zero of
+the readback with it); else the figure for the leads must have been found so, for the whole path. A
+readback shows no negative value: its zero cannot be trusted to cancel between on and off.
 
 impedance-meter: the real part at the lowest frequency. Core loss adds to it (a loss tangent of some
 milliradians times the reactance), a shorted turn adds much more: it is the resistance of the
@@ -54,8 +56,9 @@ _HEATING_K_PER_W: Final = 10.0
 # Loss tangent of a sound core at 1 kHz and below: some 4 mrad, from 0 to 8 (assumed).
 _LOSS_TANGENT: Final = 4e-3
 
-# Leads that nobody measured: anything up to 100 mohm (common practice, no source).
-_UNKNOWN_LEADS_OHM: Final = 0.1
+# Leads, relays and contacts that nobody measured: anything up to 200 mohm (common practice, no
+# source: 1 m of thin lead has some 20 mohm, a relay 20 to 50, plugs and jig a few each).
+_UNKNOWN_LEADS_OHM: Final = 0.2
 
 #: a current below this many standard uncertainties is no current
 _LEAST_CURRENT_SIGMAS: Final = 3.0
@@ -76,8 +79,9 @@ def dc_resistance(
 ) -> tuple[DcResistance, Estimate | None]:
     """Return the DC resistance at the part's temperature, and the estimate with its influences.
 
-    `supply_leads_ohm` is the resistance of both supply leads together, found by shorting their
-    ends; None: not known. `compensation` is needed for method "impedance-meter".
+    `supply_leads_ohm` is all that lies between the supply's terminals and the part, both ways,
+    found by shorting the jig; None: not known. It does not matter where the measurement holds such
+    readings itself. `compensation` is needed for method "impedance-meter".
 
     No value (then the estimate is None) where the measurement has none, with its status and bound,
     and where the current cannot be told from zero: over range, greater than what the voltage and
@@ -92,7 +96,7 @@ def dc_resistance(
         current = _current(pairs, accuracy)
         if float(current.x) < _LEAST_CURRENT_SIGMAS * float(current.u):
             return _without_value(measurement, _bound(pairs, current)), None
-        if min(pair.current_a for pair in pairs) < float(current.x) / 2.0:
+        if min(p.current_a for p in (*pairs, *measurement.short_pairs)) < float(current.x) / 2.0:
             return _without_value(measurement, None, "unstable"), None
         volts = _volts_at_mean_current(pairs, accuracy.current_step_a)
         if measurement.method == "multimeter-on-off":
@@ -207,21 +211,38 @@ def _by_supply(
     accuracy: SupplyAccuracy,
     supply_leads_ohm: float | None,
 ) -> Uncertain:
-    step_v = accuracy.voltage_step_v
+    zero = limits(0.0, accuracy.voltage_offset_v, "zero of the voltage readback")
+    gain = limits(1.0, accuracy.voltage_gain_relative, "gain of the voltage readback")
+    contact = influence(0.0, accuracy.lead_contact_ohm, "contacts of the leads")
+    whole = _readback(volts_read, zero, accuracy.voltage_step_v) * gain / current
+    if measurement.short_pairs:
+        short_a = _current_like(current, measurement.short_pairs)
+        short_volts = _volts_at_mean_current(measurement.short_pairs, accuracy.current_step_a)
+        path = _readback(short_volts, zero, accuracy.voltage_step_v) * gain / short_a
+    elif supply_leads_ohm is not None:
+        path = influence(supply_leads_ohm, 0.0, "leads of the supply")
+    else:
+        half = _UNKNOWN_LEADS_OHM / 2.0
+        return (whole - limits(half, half, "leads, not known")) * _heating(
+            whole - half, current, measurement
+        )
+    # leads and relays are not the same again after the next hookup, or a few kelvin later
+    path = path * influence(1.0, accuracy.lead_relative, "leads of the supply")
+    r = whole - path - contact
+    return r * _heating(r, current, measurement)
+
+
+def _readback(volts_read: Sequence[float], zero: Uncertain, step_v: float) -> Uncertain:
+    """Return the mean voltage of supply readings (V); `zero` is the same for all of them."""
     volts = repeated(volts_read, "repeatability of the voltage", least_u=step_v / math.sqrt(12.0))
     # Readings that round to one digit round to it every time: no average takes that out.
-    volts = volts + limits(0.0, step_v / 2.0, "last digit of the voltage readback")
-    volts = volts + limits(0.0, accuracy.voltage_offset_v, "zero of the voltage readback")
-    volts = volts * limits(1.0, accuracy.voltage_gain_relative, "gain of the voltage readback")
-    if supply_leads_ohm is None:
-        leads = limits(_UNKNOWN_LEADS_OHM / 2.0, _UNKNOWN_LEADS_OHM / 2.0, "leads, not known")
-    else:
-        leads = influence(
-            supply_leads_ohm, supply_leads_ohm * accuracy.lead_relative, "leads of the supply"
-        )
-    contact = influence(0.0, accuracy.lead_contact_ohm, "contacts of the leads")
-    r = volts / current - leads - contact
-    return r * _heating(r, current, measurement)
+    return volts + limits(0.0, step_v / 2.0, "last digit of the voltage readback") + zero
+
+
+def _current_like(current: Uncertain, pairs: Sequence[OnOffPair]) -> Uncertain:
+    """Return the current of other pairs (A) with the same errors of the same readback."""
+    mean = math.fsum(pair.current_a for pair in pairs) / len(pairs)
+    return current + (mean - float(current.x))
 
 
 def _by_impedance(z: Uncertain) -> Uncertain:
