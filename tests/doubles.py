@@ -152,8 +152,7 @@ class World:
     @property
     def supply_v(self) -> float:
         if self.on:
-            in_limit = self.current_a * (self.resistance_ohm + self.leads_ohm)
-            return self.set_v if self.resistance_ohm == math.inf else in_limit
+            return min(self.set_v, self.set_a * (self.resistance_ohm + self.leads_ohm))
         elapsed = self.clock.now_s - self.off_since_s
         return self.residual_v * math.exp(-elapsed / self.residual_tau_s)
 

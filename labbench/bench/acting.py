@@ -11,7 +11,7 @@ from typing import TypeVar
 from labbench.bench.bench_file import BenchLimits
 from labbench.bench.connections import ByPerson, BySwitch, Connections, Joined
 from labbench.bench.guarded_supply import GuardedSupply
-from labbench.bench.steps import Step, Steps
+from labbench.bench.steps import Step, Steps, said
 from labbench.bench.stop import StopFlag
 from labbench.errors import (
     InputError,
@@ -176,7 +176,9 @@ class Acting:
                 except InstrumentError as second:
                     error.add_note(f"besides, could not recover {instrument.role}: {second}")
                     raise error from None
-                self.journal.write("recovered", role=instrument.role, step=step.id, error=error)
+                self.journal.write(
+                    "recovered", role=instrument.role, step=step.id, error=said(error)
+                )
             if self.multimeter in step.instruments:
                 self._multimeter_function = None
         with self.step(name, repeats=step.id, **detail):
@@ -215,7 +217,9 @@ class Acting:
                 self.journal.write(
                     "instrument-error",
                     role=error.instrument or (instrument.role if instrument else None),
-                    error=error,
+                    asked=error.asked,
+                    answered=error.answered,
+                    error=said(error),
                 )
             except JournalFailed as second:
                 error.add_note(f"besides, it could not be journalled: {second}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Step", "Steps"]
+__all__ = ["Step", "Steps", "said"]
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -72,7 +72,12 @@ class Steps:
             self._current = None
 
     def _end(self, step: Step, error: BaseException) -> None:
-        reason = f"{type(error).__name__}: {error}"
+        reason = said(error)
         if step.readings:
             self._journal.write("void", step=step.id, readings=step.readings, reason=reason)
         self._journal.write("step-ended", step=step.id, clean=False, reason=reason)
+
+
+def said(error: BaseException) -> str:
+    """Return what the journal keeps of an error."""
+    return f"{type(error).__name__}: {error}"

@@ -6,6 +6,7 @@ Not covered: real supplies, kill -9 (the journal's tests), the time that a force
 from __future__ import annotations
 
 import errno
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -26,7 +27,6 @@ from labbench.errors import (
     StoppedByPerson,
 )
 from labbench.procedures.hookups import COIL_IMPEDANCE, COIL_KELVIN
-from labbench.records import journal as journal_module
 from labbench.records.journal import find_unfinished, read_journal
 from tests.doubles import Rig
 
@@ -235,7 +235,7 @@ def fill_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
     def refuse(_descriptor: int, _data: bytes) -> int:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(journal_module.os, "write", refuse)
+    monkeypatch.setattr(os, "write", refuse)
 
 
 def test_a_disk_full_before_on_leaves_the_output_off(

@@ -23,10 +23,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labbench.errors import FileProblems, InputError, JournalFailed, StoppedByPerson
-from labbench.records import journal as journal_module
 from labbench.records.journal import (
     KINDS,
     Journal,
+    Kind,
     amend,
     amendments_of,
     find_unfinished,
@@ -55,7 +55,8 @@ def a_run(path: Path) -> Path:
 def test_each_event_is_on_disk_before_write_returns(tmp_path: Path) -> None:
     path = tmp_path / "run.jsonl"
     journal = Journal.create(path, {"job": "verify"})
-    for number, kind in enumerate(("identified", "reading"), start=1):
+    kinds: tuple[Kind, ...] = ("identified", "reading")
+    for number, kind in enumerate(kinds, start=1):
         assert journal.write(kind, role="supply") == number
         assert json.loads(path.read_text().splitlines()[-1])["kind"] == kind
     journal.close("done")
@@ -67,7 +68,7 @@ def test_each_event_is_fsynced_before_write_returns(
     path = tmp_path / "run.jsonl"
     journal = Journal.create(path, {"job": "verify"})
     seen: list[int] = []
-    monkeypatch.setattr(journal_module.os, "fsync", lambda _: seen.append(path.stat().st_size))
+    monkeypatch.setattr(os, "fsync", lambda _: seen.append(path.stat().st_size))
     journal.write("reading", value=1)
     assert seen == [path.stat().st_size]
     journal.close("done")
@@ -302,8 +303,8 @@ class FullDisk:
         self._write = os.write
         self._truncate = os.ftruncate
         self.truncates = True
-        monkeypatch.setattr(journal_module.os, "write", self.write)
-        monkeypatch.setattr(journal_module.os, "ftruncate", self.truncate)
+        monkeypatch.setattr(os, "write", self.write)
+        monkeypatch.setattr(os, "ftruncate", self.truncate)
 
     def write(self, descriptor: int, data: bytes) -> int:
         if self.room == 0:
