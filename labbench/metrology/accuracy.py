@@ -206,19 +206,19 @@ SUPPLY_CLASSES: Final[Mapping[str, SupplyAccuracy]] = {
         SupplyAccuracy, "1mV-1mA",
         voltage_gain_relative=5e-4, voltage_offset_v=2e-3, voltage_step_v=1e-3,
         current_gain_relative=2e-3, current_offset_a=3e-3, current_step_a=1e-3,
-        lead_contact_ohm=1e-3, lead_relative=0.02,
+        lead_contact_ohm=1e-3, lead_relative=0.03,
     ),
     "1mV-0.1mA": _preset(
         SupplyAccuracy, "1mV-0.1mA",
         voltage_gain_relative=5e-4, voltage_offset_v=2e-3, voltage_step_v=1e-3,
         current_gain_relative=2e-3, current_offset_a=1.5e-3, current_step_a=1e-4,
-        lead_contact_ohm=1e-3, lead_relative=0.02,
+        lead_contact_ohm=1e-3, lead_relative=0.03,
     ),
     "10mV-10mA": _preset(
         SupplyAccuracy, "10mV-10mA",
         voltage_gain_relative=2e-3, voltage_offset_v=2e-2, voltage_step_v=1e-2,
         current_gain_relative=5e-3, current_offset_a=2e-2, current_step_a=1e-2,
-        lead_contact_ohm=1e-3, lead_relative=0.02,
+        lead_contact_ohm=1e-3, lead_relative=0.03,
     ),
 }  # fmt: skip
 """Assumed, from no data sheet."""

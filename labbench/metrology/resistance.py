@@ -219,6 +219,10 @@ def _by_supply(
         short_a = _current_like(current, measurement.short_pairs)
         short_volts = _volts_at_mean_current(measurement.short_pairs, accuracy.current_step_a)
         path = _readback(short_volts, zero, accuracy.voltage_step_v) * gain / short_a
+        # the contacts were made anew for it, so they count twice
+        path = path * influence(1.0, accuracy.lead_relative, "leads of the supply") + influence(
+            0.0, accuracy.lead_contact_ohm, "contacts of the leads"
+        )
     elif supply_leads_ohm is not None:
         path = influence(supply_leads_ohm, 0.0, "leads of the supply")
     else:

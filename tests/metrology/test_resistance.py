@@ -206,9 +206,9 @@ def test_readings_with_the_jig_shorted_take_off_the_whole_path_and_the_zero_of_t
     assert "zero of the voltage readback" not in {
         x.label for x in estimate.influences if x.u > 1e-6
     }
-    # 2 % of 110 mohm is what relays and leads may change by: the largest line
+    # 3 % of 110 mohm is what relays and leads may change by, now and then: the largest line
     assert estimate.influences[0].label == "leads of the supply"
-    assert estimate.influences[0].u == pytest.approx(0.02 * 0.11, rel=0.02)
+    assert estimate.influences[0].u == pytest.approx(math.sqrt(2.0) * 0.03 * 0.11, rel=0.02)
 
 
 def test_a_short_without_current_is_unstable():
