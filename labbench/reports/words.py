@@ -10,6 +10,8 @@ from labbench.quantities import format_si
 from labbench.results import Characteristic, Finding, Judgement
 
 LINE_WIDTH = 80
+#: so that a long id or action leaves room for the reason
+_WIDEST_NAME, _WIDEST_ACTION = 24, 20
 _ACTIONS = {"fit": "solder it in", "unfit": "bin it", "plausible": "label it so"}
 #: what a would-decide action is called in the last column of the verdict line
 _SHORT_ACTIONS = {
@@ -150,13 +152,24 @@ def next_action(judgement: Judgement) -> str:
 
 def verdict_line(judgement: Judgement, *, width: int = LINE_WIDTH) -> str:
     """Return the line at a terminal, at most `width` columns; a long reason ends in an ellipsis."""
-    head = f"{judgement.specimen:<4} {judgement.disposition.upper():<10} "
-    action = next_action(judgement)
-    room = width - len(head) - len(action) - 2
-    text = reason(judgement, room=room)
-    if len(text) > room:
-        text = text[: max(room - 1, 0)].rstrip(" ,;:") + "…"
-    return f"{head}{text:<{room}}  {action}"
+    from rich.cells import cell_len
+
+    name = _cut(judgement.specimen, _WIDEST_NAME)
+    head = f"{name}{' ' * (4 - cell_len(name))} {judgement.disposition.upper():<10} "
+    action = _cut(next_action(judgement), _WIDEST_ACTION)
+    room = width - cell_len(head) - cell_len(action) - 2
+    text = _cut(reason(judgement, room=room), room)
+    return f"{head}{text}{' ' * (room - cell_len(text))}  {action}"
+
+
+def _cut(text: str, columns: int) -> str:
+    """Return text in one line of at most so many columns; what is cut ends in an ellipsis."""
+    from rich.cells import cell_len, set_cell_size
+
+    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    if cell_len(line) <= columns:
+        return line
+    return set_cell_size(line, columns - 1).rstrip(" ,;:") + "…"
 
 
 def why_lines(judgement: Judgement) -> Iterator[str]:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 __all__ = ["TerminalPerson"]
 
+import signal
 import sys
-from collections.abc import Callable, Mapping
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 
 import click
 
@@ -63,7 +66,8 @@ class TerminalPerson:
             self._say("\n".join(_CAUTIONS))
         while True:
             self._say(f"{_question(prompt)} ", newline=False)
-            line = self._read()
+            with _interruptible(prompt):
+                line = self._read()
             if not line:
                 raise StoppedByPerson(f"the input ended at the question: {_question(prompt)}")
             answer = line.strip().lower() if prompt.choices else line.strip()
@@ -89,41 +93,73 @@ class TerminalPerson:
         click.echo(text, err=True, nl=newline)
 
 
+@contextmanager
+def _interruptible(prompt: Prompt) -> Iterator[None]:
+    """Let Ctrl-C end the wait for an answer at once; at a question nothing is energised.
+
+    During a run Ctrl-C only sets a flag, and a read that a signal interrupts is taken up again:
+    the question would go on waiting for Enter.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise StoppedByPerson(f"stopped by Ctrl-C at the question: {_question(prompt)}") from None
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def _question(prompt: Prompt) -> str:
+    """Word a prompt; what Enter means stands in brackets."""
     detail = prompt.detail
-    subject = str(detail.get("what", prompt.name)).replace("-", " ")
+    subject = str(detail.get("what", prompt.name))
+    part = detail.get("position") or detail.get("specimen") or "the part"
     if prompt.kind == "look":
-        return f"Look at {detail.get('specimen', 'it')}: {_LOOKS} [Enter = fine]:"
+        return f"Look at {part}: {_LOOKS} [Enter = fine]:"
     if prompt.kind == "place":
         words = {
             "open": "Hold the tips apart, nothing between them",
             "short": "Press both tips onto one copper strip",
         }.get(subject, f"Put {subject} into the jig")
-        return f"{words}, then Enter:"
+        return f"{words}, then Enter (c = cannot):"
     if prompt.kind == "hookup":
         joins = detail.get("joins")
-        lines = [f"Connect ({subject}):"]
+        lines = [f"Connect ({subject.replace('-', ' ')}):"]
         if isinstance(joins, Mapping):
             lines += [f"    {terminal:<24} -> {contact}" for terminal, contact in joins.items()]
-        return "\n".join([*lines, "  then Enter:"])
+        return "\n".join([*lines, "  then Enter (c = cannot):"])
     if prompt.kind == "energise":
         numbers = ", ".join(
             f"{value:g} {unit}"
             for value, unit in ((detail.get("amps"), "A"), (detail.get("volts"), "V"))
             if isinstance(value, float | int)
         )
-        return f"Supply on for {subject} ({numbers}): hands off, Enter or pedal; s stops:"
+        return (
+            f"Supply on for {subject} (at most {numbers}): hands off, then Enter or pedal "
+            "(n = leave it out, s = stop):"
+        )
     if prompt.kind == "confirm":
-        default = f" [Enter = {prompt.default}]" if prompt.default else ""
-        return f"{detail.get('text', subject)!s}{default}:"
+        words = {
+            "already-in-the-jig": f"Something conducts in the jig already. Is it {part}?",
+            "in-the-jig": f"No contact seen. Is {part} in the jig (again = wait on)?",
+        }.get(prompt.name, str(detail.get("text", subject)))
+        choices = "/".join(prompt.choices)
+        default = f", Enter = {prompt.default}" if prompt.default else ""
+        return f"{words} [{choices}{default}]:"
     return f"{detail.get('text', subject)!s}:"
 
 
 def _event_text(event: Event) -> str:
     detail = event.detail
     text = detail.get("text")
+    part = detail.get("position") or "the part"
     if isinstance(text, str):
         return f"  {text}"
-    if event.kind == "step":
-        return f"  {str(detail.get('name', '')).replace('-', ' ')}"
+    if event.kind == "place":
+        return f"Press {part} into the jig."
+    if event.kind == "waiting-for-contact":
+        return "  waiting for contact: it starts the sweep (Ctrl-C stops)"
     return ""

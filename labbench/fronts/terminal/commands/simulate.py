@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = ["command"]
 
+import json
 import signal
 import threading
 from pathlib import Path
@@ -12,6 +13,7 @@ from types import FrameType
 import click
 
 from labbench.fronts.terminal.exits import speaking
+from labbench.fronts.terminal.options import json_option
 
 
 @click.command("simulate")
@@ -26,12 +28,14 @@ from labbench.fronts.terminal.exits import speaking
               help="Simulated seconds in a second [default: the scenario's].")  # fmt: skip
 @click.option("--port", "ports", multiple=True, metavar="ROLE=PORT",
               help="A fixed port, such as supply=5026 [default: any free ones].")  # fmt: skip
+@json_option
 def command(
     scenario: str,
     bench_file: Path | None,
     seed: int | None,
     clock_rate: float | None,
     ports: tuple[str, ...],
+    as_json: bool,
 ) -> None:
     """Serve a simulated bench on this machine until Ctrl-C.
 
@@ -58,9 +62,15 @@ def command(
                 fresh = bench_file.with_name(f"{bench_file.name}.new")
                 fresh.write_text(served.bench_toml, encoding="utf-8")
                 fresh.replace(bench_file)
-                click.echo(f"ready {bench_file}")
+            if as_json:
+                ready = {
+                    "ready": True, "scenario": served.name, "seed": served.seed,
+                    "addresses": dict(served.addresses),
+                    "bench_file": str(bench_file) if bench_file else None,
+                }  # fmt: skip
+                click.echo(json.dumps(ready, ensure_ascii=False))
             else:
-                click.echo("ready")
+                click.echo(f"ready {bench_file}" if bench_file else "ready")
             # wake now and then: a signal does not end a wait without end on every system
             while not stop.wait(0.5):
                 pass

@@ -81,7 +81,7 @@ def decode(marking: str, as_json: bool) -> None:
         for text in decoded.assumed:
             click.echo(f"  assumed: {text}")
         for other in decoded.alternatives:
-            click.echo(f"  could also mean: {other}")
+            click.echo(f"  could also mean: {format_si(other.inductance_h, 'H')} ({other.rule})")
 
 
 def _plain(value: Any) -> Any:
