@@ -240,5 +240,7 @@ class ResistanceMeasurement:
     greater_than_ohm: float | None = None
     #: "supply-readback" only: the same with the jig shorted, so leads, relays and contacts alone
     short_pairs: tuple[OnOffPair, ...] = ()
+    #: why it is unstable: "still-warm" (it falls while it cools) or "current-wanders"
+    reason: str | None = None
     #: "impedance-meter" only: the raw readings at the lowest frequency (pairs are then empty)
     sweep: Sweep | None = None

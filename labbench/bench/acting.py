@@ -154,8 +154,12 @@ class Acting:
         end clean are marked void in the journal.
         """
         self.stop.check()
-        with self._steps.step(name, detail) as step:
-            yield step
+        try:
+            with self._steps.step(name, detail) as step:
+                yield step
+        except InstrumentError as error:
+            self.stop.instead_of(error)
+            raise
 
     def repeatable(self, name: str, action: Callable[[], T], **detail: object) -> T:
         """Run a step that only reads; repeat it once when a link fell out of step.
@@ -223,6 +227,7 @@ class Acting:
                 )
             except JournalFailed as second:
                 error.add_note(f"besides, it could not be journalled: {second}")
+            self.stop.instead_of(error)
             raise
 
     def _use(self, instrument: Instrument) -> None:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
-from labbench.errors import StoppedByPerson
+from labbench.errors import InstrumentError, StoppedByPerson
 
 
 class StopFlag:
@@ -49,6 +49,17 @@ class StopFlag:
             raise StoppedByPerson(
                 f"stopped by {self._by}", hint="what was measured so far is in the journal"
             )
+
+    def instead_of(self, error: InstrumentError) -> None:
+        """Raise StoppedByPerson from an instrument's error that followed a stop.
+
+        The off of a stop goes out on the supply's session, and so puts it out of step for an
+        exchange under way: the person stopped, nothing failed.
+        """
+        try:
+            self.check()
+        except StoppedByPerson as stopped:
+            raise stopped from error
 
     def add_hook(self, hook: Callable[[], object]) -> Callable[[], None]:
         """Call `hook` when a stop is asked for; return the function that takes it out again.

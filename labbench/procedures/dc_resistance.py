@@ -10,6 +10,8 @@ __all__ = ["Method", "best_method", "choose_current_a", "dc_resistance"]
 
 import math
 from collections.abc import Callable
+from itertools import pairwise
+from statistics import linear_regression
 from typing import Literal
 
 from attrs import evolve, frozen
@@ -50,6 +52,10 @@ _SETTLE_S = 0.1
 #: one turn left of many is some 2 % of a winding: less than half of that is a sense contact that
 #: does not touch, not a coil
 _LEAST_SHARE = 0.01
+#: a fall over all pairs that is cooling and no noise: a share, and so many times the scatter about
+#: a straight line; 0.3 % of copper is 0.8 K in some 5 s
+_COOLING_SHARE = 3e-3
+_COOLING_SCATTERS = 6.0
 _STEADY_WAIT_S = 3.0
 
 
@@ -115,7 +121,8 @@ def dc_resistance(
 
     `method` defaults to the best that the bench has. The supply waits for a person's consent.
     Where no current flows at the compliance the status is over-range with `greater_than_ohm`;
-    where the current does not settle it is unstable. Raises StepAborted where neither voltage nor
+    where the current does not settle, or the part still cools, it is unstable and
+    `reason` says which. Raises StepAborted where neither voltage nor
     current reaches the part, and what the bench raises.
     """
     chosen = method or best_method(bench)
@@ -242,15 +249,23 @@ class _Pairing:
                         result, status="over-range", greater_than_ohm=outcome.greater_than_ohm
                     )
                 if outcome.unsteady:
-                    return evolve(result, status="unstable", pairs=tuple(taken))
+                    return evolve(
+                        result, status="unstable", reason="current-wanders", pairs=tuple(taken)
+                    )
                 if outcome.over_range:
                     break
                 assert outcome.pair is not None
                 taken.append(outcome.pair)
                 off = outcome.pair.off_after_v
             else:
+                if _is_cooling(taken):
+                    result = evolve(result, status="unstable", reason="still-warm")
                 return evolve(result, pairs=tuple(taken))
-        return evolve(result, status="unstable")
+        return evolve(result, status="over-range", greater_than_ohm=self._above(drive))
+
+    def _above(self, drive: _Drive) -> float | None:
+        """Return the resistance (ohm) that fills the last range at the current set."""
+        return self._meter.range_v / drive.amps if self._meter is not None else None
 
     def _one(self, drive: _Drive, off_before_v: float | None) -> _Outcome:
         """Take one pair; the off reading after it is the one before the next."""
@@ -324,6 +339,26 @@ class _Pairing:
                 hint="check the leads, force and sense, from supply and multimeter to the jig",
             )
         return _Outcome(greater_than_ohm=at_part_v / NO_CURRENT_A)
+
+
+def _is_cooling(pairs: list[OnOffPair]) -> bool:
+    """Tell whether the resistance fell from pair to pair as that of a part does that cools.
+
+    A part just lifted reads high, and its temperature is not the one that it is corrected from.
+    """
+    if len(pairs) < 3:
+        return False
+    ohms = [
+        (pair.on_v - (pair.off_before_v + pair.off_after_v) / 2) / pair.current_a for pair in pairs
+    ]
+    if any(later >= earlier for earlier, later in pairwise(ohms)):
+        return False
+    slope, start = linear_regression(range(len(ohms)), ohms)
+    scatter = math.sqrt(
+        sum((ohm - start - slope * n) ** 2 for n, ohm in enumerate(ohms)) / len(ohms)
+    )
+    fall = -slope * (len(ohms) - 1)
+    return fall > _COOLING_SHARE * ohms[0] and fall > _COOLING_SCATTERS * scatter
 
 
 def _agreement_a(current_a: float) -> float:

@@ -245,6 +245,23 @@ def test_a_stop_between_two_readings_ends_the_step_unclean(tmp_path: Path) -> No
     assert rig.exchanges.names.count("impedance_meter.read_impedance") == 1
 
 
+def test_an_exchange_that_the_stop_took_over_ends_as_stopped_and_not_as_failed(
+    tmp_path: Path,
+) -> None:
+    rig = Rig(tmp_path)
+
+    def stop(name: str) -> None:
+        if name == "impedance_meter.read_impedance":
+            rig.stop.request("the stop key")
+            raise OutOfStep("another thread took the session over", instrument="supply")
+
+    rig.exchanges.on_call = stop
+    with pytest.raises(StoppedByPerson, match="the stop key") as caught:
+        rig.bench.repeatable("sweep", lambda: take_one(rig.bench))
+    assert isinstance(caught.value.__cause__, OutOfStep)
+    assert rig.impedance_meter.recovered == 0
+
+
 # -- the person ------------------------------------------------------------------------------
 
 

@@ -6,6 +6,7 @@ Not covered: uncertainty and temperature (metrology), what the judge makes of it
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Callable
 from pathlib import Path
 
@@ -185,8 +186,37 @@ def test_a_current_that_wanders_is_unstable(tmp_path: Path) -> None:
 
     rig.exchanges.on_call = wander
     found = measure(rig)
-    assert found.status == "unstable"
+    assert (found.status, found.reason) == ("unstable", "current-wanders")
     assert not rig.world.on
+
+
+def test_a_part_that_still_cools_is_unstable_and_that_is_the_reason(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, YES)
+    begun = rig.clock.now_s
+
+    def cool(name: str) -> None:
+        # 60 K above the room, time constant 90 s; copper
+        warm_k = 60.0 * math.exp(-(rig.clock.now_s - begun) / 90.0)
+        rig.world.resistance_ohm = 1.5e-3 * (1 + 0.00393 * warm_k)
+
+    rig.exchanges.on_call = cool
+    found = measure(rig)
+    assert (found.status, found.reason) == ("unstable", "still-warm")
+    assert len(found.pairs) == 4
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_noise_of_a_coarse_meter_is_not_taken_for_cooling(tmp_path: Path, seed: int) -> None:
+    rig = Rig(tmp_path, YES)
+    rng = random.Random(seed)
+
+    def noise(name: str) -> None:
+        if name == "multimeter.read":
+            rig.world.emf_v = rng.gauss(0.0, 5e-6)
+
+    rig.exchanges.on_call = noise
+    found = measure(rig)
+    assert (found.status, found.reason) == ("ok", None)
 
 
 def test_an_unknown_resistance_is_found_gently_first(tmp_path: Path) -> None:
