@@ -214,6 +214,10 @@ class VirtualBench:
                 self._pass_until(until_s)
             self._changes += len(bounces)
 
+    def settled_s(self) -> float:
+        """Give the time up to which everything has been brought."""
+        return self._now_s
+
     @contextmanager
     def changing(self, what: str = "") -> Iterator[None]:
         """Hold the circuit while something changes, and look for damage afterwards."""

@@ -195,11 +195,12 @@ class Multimeter:
         world, window_s = self._world, setting.nplc / self.mains_hz
         with world.lock:
             world.settle()
-            began_s, began_vs = world.clock.now_s(), world.meter_integral_vs()
+            # The clock goes on while the circuit is settled: an integral belongs to its own time.
+            began_s, began_vs = world.settled_s(), world.meter_integral_vs()
         world.clock.sleep_s(window_s)
         with world.lock:
             world.settle()
-            passed_s = world.clock.now_s() - began_s
+            passed_s = world.settled_s() - began_s
             mean_v = (
                 (world.meter_integral_vs() - began_vs) / passed_s
                 if passed_s > 0.0

@@ -24,6 +24,9 @@ class World(Protocol):
     def settle(self) -> None:
         """Bring the circuit up to the present time."""
 
+    def settled_s(self) -> float:
+        """Give the time of the last settling: what the circuit shows belongs to it, not to now."""
+
     def changing(self, what: str = "") -> AbstractContextManager[None]:
         """Hold the circuit while a setting, a relay or a contact changes."""
 

@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from sim.bench import VirtualBench
-from sim.clock import ManualClock
+from sim.clock import Clock, ManualClock
 from sim.scenario import load_scenario
 
 COPPER_PER_K = 0.00393  # from memory, near room temperature
@@ -54,6 +54,7 @@ def make_bench() -> MakeBench:
         meter_class: str | None = None,
         supply: dict[str, Any] | None = None,
         fixture: dict[str, Any] | None = None,
+        clock: Clock | None = None,
         **changes: Any,
     ) -> VirtualBench:
         found = load_scenario(scenario)
@@ -65,7 +66,7 @@ def make_bench() -> MakeBench:
             changes["fixture"] = replace(found.fixture, **fixture)
         found = replace(found, **changes)
         coils = {spec.name: KnownCoil(ohm, henry, per_k) for spec in found.specimens}
-        return VirtualBench(found, seed=seed, clock=ManualClock(), coils=coils)
+        return VirtualBench(found, seed=seed, clock=clock or ManualClock(), coils=coils)
 
     return make
 
