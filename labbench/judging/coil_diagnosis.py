@@ -21,6 +21,7 @@ from labbench.results import Characteristic, DcResistance, Finding, Grade, Imped
 # reject limit allows is a suspicion: it asks for more work and condemns nothing. At the usual
 # limit of 1 % no more than 3 % of healthy parts are held up by it.
 SUSPECT_FACTOR = 4.0
+_EXPLAINED = 0.95
 
 # No sweep at zero bias separates these, whatever its evidence: thinner wire and a bad joint have
 # the same extra resistance.
@@ -99,15 +100,19 @@ def diagnose(
     """Return the fault that the evidence supports, or None.
 
     `share` is the false reject limit of a test of weight 1. The grade is sure where a
-    characteristic fails or a test is beyond its share.
+    characteristic fails, or a test for a loop or for core loss is beyond its share, or the sweep
+    is unlike a healthy coil beyond its share and a fault explains it.
     """
     if not suspicious(evidence, characteristics, share=share):
         return None
     failed = [c for c in characteristics if c.verdict == "fails"]
-    sure = bool(failed) or (evidence is not None and evidence.p_smallest < share)
-    grade: Grade = "sure" if sure else "suspect"
     if evidence is None or explanation is None:
-        return _from_characteristics(failed, grade)
+        return _from_characteristics(failed)
+    # Unlike a healthy coil of the model is not yet faulty (the model may not know this kind of
+    # winding): it is only where a fault explains the sweep far better.
+    explained = evidence.p_smallest < share and explanation.probability >= _EXPLAINED
+    sure = bool(failed) or evidence.p_specific < share or explained
+    grade: Grade = "sure" if sure else "suspect"
     fault = explanation.fault
     alternatives = list(explanation.alternatives)
     alternatives += [a for a in _INSEPARABLE.get(fault, ()) if a not in alternatives]
@@ -129,7 +134,7 @@ def diagnose(
     )
 
 
-def _from_characteristics(failed: Sequence[Characteristic], grade: Grade) -> Finding | None:
+def _from_characteristics(failed: Sequence[Characteristic]) -> Finding | None:
     """Name a fault without a usable sweep: the dc resistance alone says little."""
     for c in failed:
         if c.name != "dc-resistance":
@@ -139,7 +144,7 @@ def _from_characteristics(failed: Sequence[Characteristic], grade: Grade) -> Fin
         else:
             fault, others = "not-as-marked", ("fused-winding", "shorted-turn")
         return Finding(
-            fault=fault, path=None, grade=grade,
+            fault=fault, path=None, grade="sure",
             probability=1.0 - (c.probability_conforming or 0.0), alternatives=others,
             because=_against_limits("dc resistance", c), details={},
         )  # fmt: skip

@@ -70,11 +70,12 @@ class Evidence:
     @property
     def p_smallest(self) -> float:
         """Give the smallest of the three probabilities, each over the weight of its test."""
-        return min(
-            self.p_loop / _LOOP_WEIGHT,
-            self.p_loss / _LOSS_WEIGHT,
-            self.p_residual / _RESIDUAL_WEIGHT,
-        )
+        return min(self.p_specific, self.p_residual / _RESIDUAL_WEIGHT)
+
+    @property
+    def p_specific(self) -> float:
+        """Give the smaller one of the two tests that look for something, over its weight."""
+        return min(self.p_loop / _LOOP_WEIGHT, self.p_loss / _LOSS_WEIGHT)
 
 
 @frozen(eq=False)

@@ -28,6 +28,13 @@ MODEL_RESISTANCE = 0.03
 MODEL_REACTANCE = 0.003
 # Starts of the loop's corner (Hz) and logit of k2: over the range of contacts, and a weak loop.
 _LOOP_STARTS = ((4e3, None), (40e3, None), (400e3, None), (4e6, None), (300e3, -2.9))
+# Without a loop, in prior standard deviations from the prior mean: as expected, core loss far too
+# high, and winding and core loss too high. A sweep of a shorted coil has a minimum near each.
+_PLAIN_STARTS: tuple[tuple[tuple[int, float], ...], ...] = (
+    (),
+    ((model.FR, -4.0), (model.DH, 2.0)),
+    ((model.FS, 3.0), (model.PROXIMITY, 4.0), (model.FR, -4.0)),
+)
 _ITERATIONS = 60
 _TOLERANCE = 1e-3
 
@@ -160,8 +167,12 @@ def _starts(hypotheses: Sequence[Hypothesis]) -> tuple[NDArray[np.intp], FloatAr
     rows: list[FloatArray] = []
     for i, hypothesis in enumerate(hypotheses):
         if not hypothesis.loop:
-            owner.append(i)
-            rows.append(hypothesis.prior.mean)
+            for distances in _PLAIN_STARTS:
+                row = hypothesis.prior.mean.copy()
+                for index, distance in distances:
+                    row[index] += distance * hypothesis.prior.sd[index]
+                owner.append(i)
+                rows.append(row)
             continue
         for corner_hz, logit in _LOOP_STARTS:
             row = hypothesis.prior.mean.copy()
@@ -201,7 +212,7 @@ def _minimise(
         better = new_chi2 <= chi2[rows]
         gain = chi2[rows] - new_chi2
         damping[rows] = np.where(better, np.maximum(damping[rows] * 0.2, 1e-9), damping[rows] * 6.0)
-        done = (better & (gain < _TOLERANCE + 1e-4 * new_chi2)) | (damping[rows] > 1e8)
+        done = (better & (gain < _TOLERANCE + 1e-5 * new_chi2)) | (damping[rows] > 1e8)
         taken = rows[better]
         z[taken] = trial[better]
         chi2[taken] = new_chi2[better]

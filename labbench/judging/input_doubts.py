@@ -118,7 +118,7 @@ def _compensation(what: str, points: SweepPoints, i: int) -> Doubt:
     at = format_si(float(points.frequency_hz[i]), "Hz")
     return Doubt(
         ("impedance",),
-        f"{what} at {at} is negative: compensation wrong?",
+        f"{what} at {at}, negative: compensation?",
         "repeat",
         "take the open/short compensation again, then the sweep",
     )
