@@ -110,7 +110,12 @@ class Bench(Measuring):
         self.stop.check()
         self._refuse_while_on("open all relays")
         self._before_a_re_tie(None)
-        self._release()
+        if not self.by_person:
+            self.journal.write(
+                "connect", hookup=None, position=None, by="switch", change={"relays": []}
+            )
+        with self._acting(self.switch):
+            self._release()
 
     def make_safe(self) -> None:
         """Leave the bench safe: outputs read back off, charge waited out, relays open.

@@ -19,6 +19,7 @@ from labbench.errors import (
     LinkLost,
     OutOfStep,
     ReplyTimeout,
+    SafetyError,
     StepAborted,
     StoppedByPerson,
 )
@@ -353,6 +354,19 @@ def test_a_switch_that_fails_half_way_leaves_nothing_taken_for_joined(tmp_path: 
     with pytest.raises(ReplyTimeout):
         rig.bench.connect(COIL_KELVIN)
     assert rig.bench.joined.hookup is None
+
+
+def test_opening_all_relays_is_journalled_first_and_ends_the_consent(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, ("energise", "resistance", "yes"))
+    rig.bench.connect(COIL_KELVIN, "D3")
+    rig.bench.ask_to_energise("resistance")
+    seen: list[str] = []
+    rig.switch.on_move = lambda: seen.append(kinds(rig)[-1])
+    rig.bench.open_all()
+    assert seen == ["connect"]
+    assert rig.world.closed == ()
+    with pytest.raises(SafetyError, match="nobody agreed"):
+        rig.bench.energised(volts=0.1, amps=0.1, reason="test")
 
 
 def test_a_person_is_asked_for_hookup_and_placement_and_only_for_what_changes(

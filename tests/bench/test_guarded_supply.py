@@ -231,6 +231,26 @@ def test_a_ctrl_c_during_the_off_is_passed_on_after_the_off(tmp_path: Path) -> N
     assert kinds(rig)[-1] == "off"
 
 
+def test_a_second_ctrl_c_during_the_forced_off_leaves_the_state_unknown(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig = ready(tmp_path)
+
+    def interrupt(name: str) -> None:
+        if name == "supply.switch_off":
+            raise KeyboardInterrupt
+
+    def interrupted_again() -> bool:
+        raise KeyboardInterrupt
+
+    rig.exchanges.on_call = interrupt
+    monkeypatch.setattr(rig.supply, "force_off", interrupted_again)
+    with pytest.raises(OutputStateUnknown) as caught:
+        energise(rig)
+    assert isinstance(caught.value.__cause__, KeyboardInterrupt)
+    assert kinds(rig)[-1] == "output-unknown"
+
+
 def fill_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
     def refuse(_descriptor: int, _data: bytes) -> int:
         raise OSError(errno.ENOSPC, "No space left on device")

@@ -420,5 +420,20 @@ def test_a_journal_that_cannot_be_read_counts_as_unfinished(tmp_path: Path) -> N
     assert found.channels == ()
 
 
+FROZEN = Path(__file__).parent / "frozen"
+
+
+def test_the_journal_of_version_1_reads_back_for_ever() -> None:
+    back = read_journal(FROZEN / "journal-1.jsonl")
+    assert len(back.events) == 35
+    assert not back.torn
+    assert back.channels_not_off() == ()
+    assert back.of_kind("closed")[0].data["status"] == "done"
+    assert len(back.of_kind("reading")) == 9
+    # the first sweep lost its link half way
+    assert [event.sequence for event in back.valid_readings()][:2] == [15, 16]
+    assert find_unfinished(FROZEN) == []
+
+
 def test_the_kinds_are_a_closed_list() -> None:
     assert len(set(KINDS)) == len(KINDS) == 19
