@@ -15,8 +15,8 @@ __all__ = [
     "ScpiSupply",
     "open_impedance_meter",
     "open_multimeter",
+    "open_relay_switch",
     "open_supply",
-    "open_switch",
     "shipped_dialects",
 ]
 
@@ -99,7 +99,7 @@ def open_multimeter(
     )
 
 
-def open_switch(
+def open_relay_switch(
     resource: str,
     dialect: str | Path,
     *,

@@ -164,7 +164,7 @@ def parse_channel_list(text: str) -> tuple[int, ...]:
 
 def split_outside_quotes(text: str, separator: str) -> tuple[str, ...]:
     """Split a reply at `,` (fields) or `;` (answers to joined queries), not in quotes or ( )."""
-    if not any(mark in text for mark in "\"'("):
+    if not any(mark in text for mark in "\"'()"):
         return tuple(text.split(separator))
     parts: list[str] = []
     begun = at = 0

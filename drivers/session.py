@@ -453,9 +453,10 @@ class Session:
         deadline = self._deadline(min(reply_s, timeout_s) if timeout_s else reply_s)
         self._refuse_surplus(asked.send)
         text, followed = self._exchange(asked.send, deadline)
+        identity = asked.shape.parse(text, self._dialect.numbers).only(Identity)
         if followed:
             self._refuse_surplus(asked.send)
-        return asked.shape.parse(text, self._dialect.numbers).only(Identity)
+        return identity
 
     def _read_queue(self, within_s: float | None = None) -> tuple[ErrorEntry, ...]:
         """Read entries until code 0, at most `longest`, within one deadline, whatever the state."""
@@ -466,9 +467,9 @@ class Session:
         entries: list[ErrorEntry] = []
         while len(entries) < self._dialect.error_queue.longest:
             text, followed = self._exchange(asked.send, deadline)
+            entry = asked.shape.parse(text, self._dialect.numbers).only(ErrorEntry)
             if followed:
                 self._refuse_surplus(asked.send)
-            entry = asked.shape.parse(text, self._dialect.numbers).only(ErrorEntry)
             if entry.code == 0:
                 break
             entries.append(entry)

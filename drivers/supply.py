@@ -46,7 +46,9 @@ class ScpiSupply(LinkedInstrument[SupplyDialect]):
             )
         self._channels = channels
         self._wanted: dict[int, _Wanted] = {}
-        self._forced_off = False
+        # every forced off counts; an "on" needs a program() that began after the last one
+        self._stops = 0
+        self._stops_when_programmed = 0
         super().__init__(resource, dialect, opening, caution=_CAUTION)
 
     @property
@@ -63,46 +65,10 @@ class ScpiSupply(LinkedInstrument[SupplyDialect]):
         protection below their setting (-221), or trip. Raises SettingNotTaken: a setting reads back
         differently, or the protection has tripped.
         """
-        if not (voltage_v >= 0 and current_a >= 0 and over_voltage_v > voltage_v):
-            raise InputError(
-                f"{self.name}: cannot be programmed to {voltage_v} V, {current_a} A with "
-                f"protection at {over_voltage_v} V",
-                hint="voltage and current are zero or more, the protection above the voltage",
-            )
-        commands, readback = self._dialect.commands, self._dialect.readback
-        places = self._places(channel)
-        wanted = _Wanted(voltage_v, current_a, over_voltage_v)
-        volts = {**places, "voltage_v": format_number(voltage_v)}
-        with self._session.held():
-            self._wanted.pop(channel, None)
-            self._choose(channel)
-            self._refuse_tripped(channel)
-            if self._setting(commands.voltage, channel) >= over_voltage_v:
-                self._send(commands.set_voltage, volts)
-            self._send(
-                commands.set_over_voltage,
-                {**places, "over_voltage_v": format_number(over_voltage_v)},
-            )
-            protection = self._require_number(
-                f"channel {channel} over-voltage protection (V)", over_voltage_v,
-                self._setting(commands.over_voltage, channel),
-                relative=readback.relative, resolution=readback.over_voltage,
-            )  # fmt: skip
-            self._send(commands.set_current, {**places, "current_a": format_number(current_a)})
-            current = self._require_number(
-                f"channel {channel} current limit (A)", current_a,
-                self._setting(commands.current, channel),
-                relative=readback.relative, resolution=readback.current,
-            )  # fmt: skip
-            self._send(commands.set_voltage, volts)
-            voltage = self._require_number(
-                f"channel {channel} voltage (V)", voltage_v,
-                self._setting(commands.voltage, channel),
-                relative=readback.relative, resolution=readback.voltage,
-            )  # fmt: skip
-            self._wanted[channel] = wanted
-            self._forced_off = False
-            return SupplySetting(voltage, current, protection)
+        stops = self._stops
+        setting = self._program(channel, _Wanted(voltage_v, current_a, over_voltage_v))
+        self._stops_when_programmed = stops
+        return setting
 
     def switch_on(self, channel: int) -> None:
         """Switch the output on (no read back: the caller verifies).
@@ -112,12 +78,9 @@ class ScpiSupply(LinkedInstrument[SupplyDialect]):
         """
         with self._session.held():
             places = self._places(channel)
-            if self._forced_off:
-                raise SafetyError(
-                    f"{self.name}: was switched off by the stop path and stays off",
-                    hint="program it anew before it is switched on",
-                )
+            self._refuse_after_stop()
             self._choose(channel)
+            self._refuse_after_stop()
             self._send(self._dialect.commands.switch_on, places)
 
     def switch_off(self, channel: int) -> None:
@@ -176,7 +139,7 @@ class ScpiSupply(LinkedInstrument[SupplyDialect]):
         Ends the waits of other threads on this supply, waits for no other instrument and re-applies
         nothing. Never raises, except what a person does (a second Ctrl-C).
         """
-        self._forced_off = True
+        self._stops += 1
         try:
             with self._session.taken_over(_TAKE_OVER_S) as mine:
                 if mine:
@@ -192,15 +155,52 @@ class ScpiSupply(LinkedInstrument[SupplyDialect]):
 
     # --- pieces ----------------------------------------------------------------------------------
 
+    def _program(self, channel: int, wanted: _Wanted) -> SupplySetting:
+        voltage_v, current_a = wanted.voltage_v, wanted.current_a
+        over_voltage_v = wanted.over_voltage_v
+        if not (voltage_v >= 0 and current_a >= 0 and over_voltage_v > voltage_v):
+            raise InputError(
+                f"{self.name}: cannot be programmed to {voltage_v} V, {current_a} A with "
+                f"protection at {over_voltage_v} V",
+                hint="voltage and current are zero or more, the protection above the voltage",
+            )
+        commands, readback = self._dialect.commands, self._dialect.readback
+        places = self._places(channel)
+        volts = {**places, "voltage_v": format_number(voltage_v)}
+        with self._session.held():
+            self._wanted.pop(channel, None)
+            self._choose(channel)
+            self._refuse_tripped(channel)
+            if self._setting(commands.voltage, channel) >= over_voltage_v:
+                self._send(commands.set_voltage, volts)
+            self._send(
+                commands.set_over_voltage,
+                {**places, "over_voltage_v": format_number(over_voltage_v)},
+            )
+            protection = self._require_number(
+                f"channel {channel} over-voltage protection (V)", over_voltage_v,
+                self._setting(commands.over_voltage, channel),
+                relative=readback.relative, resolution=readback.over_voltage,
+            )  # fmt: skip
+            self._send(commands.set_current, {**places, "current_a": format_number(current_a)})
+            current = self._require_number(
+                f"channel {channel} current limit (A)", current_a,
+                self._setting(commands.current, channel),
+                relative=readback.relative, resolution=readback.current,
+            )  # fmt: skip
+            self._send(commands.set_voltage, volts)
+            voltage = self._require_number(
+                f"channel {channel} voltage (V)", voltage_v,
+                self._setting(commands.voltage, channel),
+                relative=readback.relative, resolution=readback.voltage,
+            )  # fmt: skip
+            self._wanted[channel] = wanted
+            return SupplySetting(voltage, current, protection)
+
     def _reapply(self) -> None:
         """Program again what was programmed. Never touches the state of an output."""
         for channel, wanted in sorted(self._wanted.items()):
-            self.program(
-                channel,
-                voltage_v=wanted.voltage_v,
-                current_a=wanted.current_a,
-                over_voltage_v=wanted.over_voltage_v,
-            )
+            self._program(channel, wanted)
 
     def _off_over(self, session: Session) -> bool:
         if session.state is State.IN_STEP:
@@ -247,6 +247,13 @@ class ScpiSupply(LinkedInstrument[SupplyDialect]):
         self._send(commands.select_channel, self._places(channel))
         took = self._ask(commands.selected_channel).only(int)
         self._require("channel", channel, took, agrees=took == channel)
+
+    def _refuse_after_stop(self) -> None:
+        if self._stops != self._stops_when_programmed:
+            raise SafetyError(
+                f"{self.name}: was switched off by the stop path and stays off",
+                hint="program it anew before it is switched on",
+            )
 
     def _refuse_tripped(self, channel: int) -> None:
         if self.protection_tripped(channel):

@@ -42,6 +42,8 @@ from labbench.errors import ConnectionFailed, InputError, InstrumentError, LinkL
 #: its buffer free (Linux: 16 KiB at least), so one piece goes out without blocking.
 LONGEST_MESSAGE_BYTES = 4096
 _PEEK_BYTES = 65536
+#: what pyvisa-py receives at once
+_PIECE_BYTES = 4096
 
 
 class SocketTransport:
@@ -198,8 +200,10 @@ class SocketTransport:
         resource, _ = self._parts()
         taken = b""
         try:
-            while len(taken) < count:  # pyvisa-py gives at most 4096 at a time
-                data, _status = resource.visalib.read(resource.session, count - len(taken))
+            while len(taken) < count:
+                # Not more than it receives at once, or it would receive beyond and keep the rest.
+                piece = min(count - len(taken), _PIECE_BYTES)
+                data, _status = resource.visalib.read(resource.session, piece)
                 taken += data
         except LOWER_ERRORS as error:
             raise translated(error, address=self.address, doing="reading") from error
