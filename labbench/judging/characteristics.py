@@ -17,7 +17,7 @@ import numpy as np
 from attrs import frozen
 
 from labbench.judging.conformity import Decision, decide
-from labbench.judging.sweep_points import SweepPoints
+from labbench.judging.sweep_points import BEYOND_OHM, SweepPoints
 from labbench.metrology.temperature import copper_resistance_at, copper_sensitivity_per_k
 from labbench.parts.coil_type import InductanceLimit, ResistanceLimit, Saturation
 from labbench.results import BiasPoint, Characteristic, DcResistance, Impedance, Status
@@ -100,7 +100,7 @@ def resistance_at(
     """
     if measured.value_ohm is None or measured.u_ohm is None or measured.status != "ok":
         return None
-    if not (math.isfinite(measured.value_ohm) and measured.u_ohm > 0.0):
+    if not (abs(measured.value_ohm) < BEYOND_OHM and 0.0 < measured.u_ohm < BEYOND_OHM):
         return None
     from_c = measured.temperature_c
     assumed = False

@@ -228,7 +228,7 @@ def _diagnose_sweep(
         explanation = explain(
             evidence,
             prior,
-            turns=part.turns,
+            part=part,
             contact_resistance_ohm=contact_ohm,
             contact_inductance_h=contact_h,
         )

@@ -22,6 +22,7 @@ from labbench.results import Characteristic, DcResistance, Finding, Grade, Imped
 # limit of 1 % no more than 3 % of healthy parts are held up by it.
 SUSPECT_FACTOR = 4.0
 _EXPLAINED = 0.95
+_LONGEST_REASON = 60
 
 # No sweep at zero bias separates these, whatever its evidence: thinner wire and a bad joint have
 # the same extra resistance.
@@ -260,13 +261,17 @@ def _falls(points: SweepPoints) -> str | None:
     last = later[int(np.argmin(inductance[later]))]
     if inductance[last] > 0.8 * inductance[first] or inductance[last] <= 0.0:
         return None
-    return (
-        f"inductance falls from {_at(inductance, points, first)} to {_at(inductance, points, last)}"
-    )
-
-
-def _at(inductance: np.ndarray[tuple[int], np.dtype[np.float64]], p: SweepPoints, i: int) -> str:
-    return f"{format_si(float(inductance[i]), 'H')} at {format_si(float(p.frequency_hz[i]), 'Hz')}"
+    # three digits where they fit into the line
+    for digits in (3, 2):
+        high, low = (
+            f"{format_si(float(inductance[k]), 'H', digits)} at "
+            f"{format_si(float(points.frequency_hz[k]), 'Hz', digits)}"
+            for k in (first, last)
+        )
+        text = f"inductance falls from {high} to {low}"
+        if len(text) <= _LONGEST_REASON:
+            break
+    return text
 
 
 def _loss(points: SweepPoints, evidence: Evidence) -> str:
@@ -289,5 +294,9 @@ def _most_unlike(points: SweepPoints, evidence: Evidence, part: CoilType) -> str
     inductance = points.inductance_h
     middle = len(points) // 2
     if nominal is not None and abs(math.log(max(inductance[middle], 1e-30) / nominal)) > 0.15:
-        return f"inductance {_at(inductance, points, middle)}, typical {format_si(nominal, 'H')}"
+        return (
+            f"inductance {format_si(float(inductance[middle]), 'H')} at "
+            f"{format_si(float(points.frequency_hz[middle]), 'Hz')}, "
+            f"typical {format_si(nominal, 'H')}"
+        )
     return _loss(points, evidence)

@@ -33,6 +33,7 @@ from labbench.judging.coil_priors import (
     loop_hypothesis,
 )
 from labbench.judging.sweep_points import SweepPoints
+from labbench.parts.coil_type import CoilType
 
 # The false reject limit is shared by weight: a characteristic counts 1. Core loss spreads most
 # among healthy parts and hides the shorts that are hardest to see, so its test gets most.
@@ -129,7 +130,7 @@ def explain(
     evidence: Evidence,
     healthy: Prior,
     *,
-    turns: int | None,
+    part: CoilType,
     contact_resistance_ohm: float,
     contact_inductance_h: float,
 ) -> Explanation:
@@ -143,7 +144,7 @@ def explain(
         model_resistance=_NAMING_RESISTANCE,
         model_reactance=_NAMING_REACTANCE,
     )
-    faults = fault_hypotheses(healthy, turns)
+    faults = fault_hypotheses(healthy, part.turns, part.material)
     fits = fit_hypotheses(data, (Hypothesis(HEALTHY, healthy, loop=False), *faults))
     logs = np.array(
         [log_evidence(fits[0])]

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 __all__ = ["CoilData", "Fit", "coil_data", "fit_hypotheses", "log_evidence", "sensitivities"]
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -26,6 +27,9 @@ FloatArray = NDArray[np.float64]
 # so that healthy simulated coils leave the residual that their degrees of freedom allow.
 MODEL_RESISTANCE = 0.03
 MODEL_REACTANCE = 0.003
+# No bench meter knows an impedance better than this; uncertainties below are a slip of the pen.
+_LEAST_RELATIVE = 3e-5
+_LEAST_OHM = 1e-7
 # Starts of the loop's corner (Hz) and logit of k2: over the range of contacts, and a weak loop.
 _LOOP_STARTS = ((4e3, None), (40e3, None), (400e3, None), (4e6, None), (300e3, -2.9))
 # Without a loop, in prior standard deviations from the prior mean: as expected, core loss far too
@@ -96,8 +100,11 @@ def coil_data(
         left = np.maximum(total**2 - np.asarray(contact) ** 2, 0.01 * total**2)
         return np.asarray(left)
 
-    own_r = remaining(u_resistance_ohm, contact_resistance_ohm)
-    own_x = remaining(u_reactance_ohm, omega * contact_inductance_h)
+    least = _LEAST_RELATIVE * np.hypot(resistance_ohm, reactance_ohm) + _LEAST_OHM
+    own_r = remaining(u_resistance_ohm, contact_resistance_ohm) + least**2
+    own_x = remaining(u_reactance_ohm, omega * contact_inductance_h) + least**2
+    if dc_resistance_ohm is not None and u_dc_ohm is not None:
+        u_dc_ohm = math.hypot(u_dc_ohm, _LEAST_RELATIVE * dc_resistance_ohm + _LEAST_OHM)
     return CoilData(
         frequency_hz=frequency_hz,
         resistance_ohm=resistance_ohm,

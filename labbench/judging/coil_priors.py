@@ -40,7 +40,8 @@ _USUAL_TURNS = 8
 _CORE = {
     "powder": ((math.log(30e6), 0.8), (math.log(4e-3), 0.8), (2.0, 1.0)),
     "ferrite": ((math.log(100e6), 0.9), (math.log(4e-3), 0.8), (1.0, 1.5)),
-    "air": ((math.log(10e9), 1.0), (math.log(1e-4), 1.0), (0.0, 1.2)),
+    # no core: what looks like its loss is winding loss that the model lacks
+    "air": ((math.log(1e9), 2.0), (math.log(3e-4), 1.5), (-0.3, 0.6)),
     None: ((4.0 + math.log(1e6), 1.05), (math.log(3e-3), 1.5), (1.0, 1.5)),
 }
 # The corner of a loop: from the perfect short of a power coil (1 kHz) to contacts of some ohm.
@@ -113,15 +114,17 @@ def loop_hypothesis(healthy: Prior) -> Hypothesis:
     return Hypothesis("shorted-turn", healthy, loop=True)
 
 
-def fault_hypotheses(healthy: Prior, turns: int | None) -> tuple[Hypothesis, ...]:
-    """State the explanations among which a faulty part is named.
+def fault_hypotheses(
+    healthy: Prior, turns: int | None, material: str | None = None
+) -> tuple[Hypothesis, ...]:
+    """State the explanations among which a faulty part is named; no core, no fault of it.
 
     Their shares beforehand are an assumption: how often each is met on dead boards.
     """
     number = turns or _USUAL_TURNS
     # the shorted turns may be bypassed at dc: at most their share of the resistance is lost
     lost = -math.log1p(-1.0 / max(number, 2))
-    return (
+    every = (
         Hypothesis(
             "shorted-turn",
             healthy.shifted(model.R0, -0.5 * lost, math.hypot(healthy.sd[model.R0], 0.6 * lost)),
@@ -152,6 +155,9 @@ def fault_hypotheses(healthy: Prior, turns: int | None) -> tuple[Hypothesis, ...
             loop=False, weight=0.08,
         ),
     )  # fmt: skip
+    if material == "air":
+        return tuple(h for h in every if h.name not in ("lossy-core", "cracked-core"))
+    return every
 
 
 def _own_corner(turns: int | None, ln_l0: float, ln_r0: float) -> tuple[float, float]:

@@ -140,8 +140,10 @@ def _about_inductance(
             collector.ask(WouldDecide("measure-impedance", f"take the sweep, with {at} in it"))
     elif c.verdict == "undecided" and (c.lower is not None or c.upper is not None):
         if _hopeless(c, risk):
-            text = f"a meter with less uncertainty than {_u_text(c)} at {at}"
-            collector.ask(WouldDecide("better-meter", text))
+            # nothing on this bench sees better: said, and left at that
+            collector.reservations.append(f"inductance known only within {_u_text(c)}")
+            text = f"measure with less uncertainty than {_u_text(c)} at {at}"
+            collector.advise(WouldDecide("better-meter", text))
         else:
             collector.ask(WouldDecide("repeat", f"repeat the sweep, averaging longer at {at}"))
 

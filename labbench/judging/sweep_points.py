@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["SweepPoints", "usable_points"]
+__all__ = ["BEYOND_OHM", "SweepPoints", "usable_points"]
 
 import numpy as np
 from attrs import frozen
@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 from labbench.results import Impedance
 
 FloatArray = NDArray[np.float64]
+
+#: no reading of a coil, however open, is as large as this (ohm, or Hz)
+BEYOND_OHM = 1e15
 
 
 @frozen(eq=False)
@@ -49,7 +52,8 @@ def usable_points(impedance: Impedance | None) -> SweepPoints:
             if impedance.status is not None and impedance.status[i] != "ok":
                 continue
             values = [np.nan if value is None else float(value) for value in row]
-            if np.all(np.isfinite(values)) and min(values[0], values[3], values[4]) > 0.0:
+            credible = np.all(np.isfinite(values)) and max(map(abs, values)) < BEYOND_OHM
+            if credible and min(values[0], values[3], values[4]) > 0.0:
                 rows.append(values)
     table = np.array(sorted(rows), dtype=float).reshape(len(rows), 5)
     return SweepPoints(*table.T)

@@ -11,12 +11,14 @@ import math
 import numpy as np
 import pytest
 from attrs import evolve
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from labbench.errors import InputError
 from labbench.judging.coil import judge_coil
 from labbench.parts.coil_type import Saturation
 from labbench.quantities import format_si
-from labbench.results import BiasPoint, Impedance, Judgement, Readings, Visual
+from labbench.results import BiasPoint, DcResistance, Impedance, Judgement, Readings, Visual
 from tests.judging.closed_forms import (
     LARGE,
     LARGE_TYPE,
@@ -359,6 +361,58 @@ def test_a_little_bias_tells_nothing_and_says_so() -> None:
 def test_a_healthy_coil_of_any_or_no_stated_material_is_fit(material: str | None) -> None:
     part = evolve(LARGE_TYPE, material=material, turns=None)
     assert judge_coil(readings_of(LARGE, part, seed=4), part).disposition == "fit"
+
+
+def test_a_coil_without_a_core_has_no_fault_of_a_core() -> None:
+    air = evolve(SMALL_TYPE, material="air")
+    coil = evolve(SMALL, relaxation_hz=1e12, loss_angle=1e-6)
+    assert judge_coil(readings_of(coil, air, seed=4), air).disposition == "fit"
+    for faulty in (evolve(coil, short_ohm=0.05), evolve(coil, inductance_h=280e-9)):
+        finding = judge_coil(readings_of(faulty, air, seed=4), air).findings[0]
+        assert not {"lossy-core", "cracked-core"} & {finding.fault, *finding.alternatives}
+
+
+def test_an_inductance_that_no_repeat_could_decide_leaves_the_part_plausible() -> None:
+    readings = readings_of(SMALL, SMALL_TYPE, seed=2)
+    vague = with_impedance(readings, u_reactance_ohm=(0.08,) * 5, u_resistance_ohm=(3e-4,) * 5)
+    judgement = judge_coil(vague, SMALL_TYPE)
+    assert judgement.disposition == "plausible"
+    assert judgement.remarks[0] == "inductance known only within 250 nH"
+
+
+VALUES = st.one_of(
+    st.none(),
+    st.floats(allow_nan=True, allow_infinity=True),
+    st.floats(-1e9, 1e9),
+    st.floats(-1e-2, 1e-2),
+    st.sampled_from([0.0, -0.0]),
+)
+UNCERTAINTIES = st.one_of(st.none(), st.floats(-1.0, 1e6), st.floats(1e-9, 1e-2))
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    r=st.lists(VALUES, min_size=3, max_size=3), x=st.lists(VALUES, min_size=3, max_size=3),
+    u=st.lists(UNCERTAINTIES, min_size=6, max_size=6), dc=VALUES, u_dc=UNCERTAINTIES,
+    bound=st.one_of(st.none(), st.floats(1e-3, 1e9)),
+    statuses=st.lists(st.sampled_from(["ok", "over-range", "unstable"]), min_size=4, max_size=4),
+    turns=st.sampled_from([None, 1, 2, 12]),
+)  # fmt: skip
+def test_any_readings_get_a_word_and_no_crash(r, x, u, dc, u_dc, bound, statuses, turns) -> None:
+    readings = Readings(
+        specimen="D1", type=LARGE_TYPE.name,
+        impedance=Impedance(
+            frequency_hz=(1e3, 1e5, 1e6), resistance_ohm=tuple(r), reactance_ohm=tuple(x),
+            u_resistance_ohm=tuple(u[:3]), u_reactance_ohm=tuple(u[3:]),
+            status=tuple(statuses[:3]), greater_than_ohm=(bound,) * 3,
+        ),
+        dc_resistance=DcResistance(
+            value_ohm=dc, u_ohm=u_dc, status=statuses[3], greater_than_ohm=bound
+        ),
+    )  # fmt: skip
+    judgement = judge_coil(readings, evolve(LARGE_TYPE, turns=turns))
+    assert judgement.disposition in ("fit", "unfit", "undecided", "plausible")
+    assert all(len(f.because) <= 60 for f in judgement.findings)
 
 
 def test_a_stricter_false_reject_limit_condemns_less() -> None:
