@@ -46,6 +46,7 @@ def open_impedance_meter(
     lock_directory: Path | None = None,
     holder: str = "labbench",
     repeat_queries: bool = False,
+    longest_wait_s: float | None = None,
 ) -> ScpiImpedanceMeter:
     """Open an LCR meter at a VISA resource with a dialect (a shipped name or a file).
 
@@ -55,6 +56,7 @@ def open_impedance_meter(
     opening = Opening(
         expected_identity=expected_identity, exchange_log=exchange_log,
         lock_directory=lock_directory, holder=holder, repeat_queries=repeat_queries,
+        longest_wait_s=longest_wait_s,
     )  # fmt: skip
     return ScpiImpedanceMeter(resource, load_dialect(dialect, ImpedanceMeterDialect), opening)
 
@@ -69,11 +71,13 @@ def open_supply(
     lock_directory: Path | None = None,
     holder: str = "labbench",
     repeat_queries: bool = False,
+    longest_wait_s: float | None = None,
 ) -> ScpiSupply:
     """Open a bench supply with this many channels; otherwise like `open_impedance_meter`."""
     opening = Opening(
         expected_identity=expected_identity, exchange_log=exchange_log,
         lock_directory=lock_directory, holder=holder, repeat_queries=repeat_queries,
+        longest_wait_s=longest_wait_s,
     )  # fmt: skip
     return ScpiSupply(resource, load_dialect(dialect, SupplyDialect), opening, channels=channels)
 
@@ -88,11 +92,13 @@ def open_multimeter(
     lock_directory: Path | None = None,
     holder: str = "labbench",
     repeat_queries: bool = False,
+    longest_wait_s: float | None = None,
 ) -> ScpiMultimeter:
     """Open a multimeter at these mains (Hz); otherwise like `open_impedance_meter`."""
     opening = Opening(
         expected_identity=expected_identity, exchange_log=exchange_log,
         lock_directory=lock_directory, holder=holder, repeat_queries=repeat_queries,
+        longest_wait_s=longest_wait_s,
     )  # fmt: skip
     return ScpiMultimeter(
         resource, load_dialect(dialect, MultimeterDialect), opening, mains_hz=mains_hz
@@ -108,10 +114,12 @@ def open_relay_switch(
     lock_directory: Path | None = None,
     holder: str = "labbench",
     repeat_queries: bool = False,
+    longest_wait_s: float | None = None,
 ) -> ScpiRelaySwitch:
     """Open a relay switch; otherwise like `open_impedance_meter`."""
     opening = Opening(
         expected_identity=expected_identity, exchange_log=exchange_log,
         lock_directory=lock_directory, holder=holder, repeat_queries=repeat_queries,
+        longest_wait_s=longest_wait_s,
     )  # fmt: skip
     return ScpiRelaySwitch(resource, load_dialect(dialect, SwitchDialect), opening)

@@ -42,6 +42,8 @@ class Opening:
     lock_directory: where address locks lie (default: shared by all users of this computer).
     holder: who we are, for others that find the address locked.
     repeat_queries: ask a failed query once more after a recovery (recorded in `recoveries`).
+    longest_wait_s: an upper bound for every deadline (s), for an instrument that is known to
+    answer sooner, such as a simulated one whose time jumps.
     """
 
     expected_identity: str | None = None
@@ -49,6 +51,7 @@ class Opening:
     lock_directory: Path | None = None
     holder: str = "labbench"
     repeat_queries: bool = False
+    longest_wait_s: float | None = None
 
 
 class LinkedInstrument(Generic[D]):
@@ -84,7 +87,10 @@ class LinkedInstrument(Generic[D]):
             if opening.exchange_log is not None:
                 log = ExchangeLog(opening.exchange_log, self.role)
                 undo.callback(log.close)
-            self._session = Session(transport, self._dialect, name=name, caution=caution, log=log)
+            self._session = Session(
+                transport, self._dialect, name=name, caution=caution, log=log,
+                longest_wait_s=opening.longest_wait_s,
+            )  # fmt: skip
             undo.callback(self._session.close)
             self.errors_at_opening = self._session.open(opening.expected_identity)
             self._after_opening()

@@ -15,6 +15,7 @@ __all__ = ["Recovery", "Session", "State", "TakenOver"]
 
 import contextlib
 import enum
+import math
 import threading
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
@@ -85,11 +86,13 @@ class Session:
         name: str,
         caution: str | None = None,
         log: ExchangeLog | None = None,
+        longest_wait_s: float | None = None,
     ) -> None:
         """Take what is needed; `open` connects.
 
         name: how the instrument is called in errors. caution: what an unfinished exchange may mean,
-        added to the hints of its errors (a supply: the output may be on).
+        added to the hints of its errors (a supply: the output may be on). longest_wait_s: an upper
+        bound for every deadline, for an instrument that is known to answer sooner.
         """
         self.name = name
         self.state = State.OUT_OF_STEP
@@ -98,6 +101,7 @@ class Session:
         self._dialect = dialect
         self._caution = caution
         self._log = log
+        self._longest_wait_s = math.inf if longest_wait_s is None else longest_wait_s
         self._lock = threading.RLock()
         self._takeover_lock = threading.RLock()
         self._taker: int | None = None
@@ -125,7 +129,7 @@ class Session:
         """
         with self._lock:
             try:
-                self._connect(Deadline(self._dialect.timing.open, self._heed_takeover))
+                self._connect(self._deadline(self._dialect.timing.open))
                 identity = self._read_identity()
                 if expected_identity is not None and identity.raw != expected_identity.strip():
                     raise self._wrong(identity.raw, expected_identity.strip())
@@ -267,7 +271,7 @@ class Session:
         with self._lock:
             because = self._because if self.state is not State.IN_STEP else "it was asked for"
             self._out_of_step(because)
-            deadline = Deadline(within_s or self._dialect.timing.reopen, self._heed_takeover)
+            deadline = self._deadline(within_s or self._dialect.timing.reopen)
             try:
                 identity = self._reopened(deadline)
                 if identity.raw != self.identity.raw:
@@ -324,6 +328,7 @@ class Session:
             name=self.name,
             caution=self._caution,
             log=self._log,
+            longest_wait_s=self._longest_wait_s,
         )
 
     # --- within an exchange ----------------------------------------------------------------------
@@ -409,7 +414,8 @@ class Session:
             )
 
     def _deadline(self, timeout_s: float | None) -> Deadline:
-        return Deadline(timeout_s or self._dialect.timing.reply, self._heed_takeover)
+        wanted_s = timeout_s or self._dialect.timing.reply
+        return Deadline(min(wanted_s, self._longest_wait_s), self._heed_takeover)
 
     def _heed_takeover(self) -> None:
         taker = self._taker
@@ -482,7 +488,7 @@ class Session:
         message, and the error queue holds the reason. The session stays out of step.
         """
         try:
-            self._transport.resynchronise(Deadline(_EXPLAIN_S, self._heed_takeover))
+            self._transport.resynchronise(self._deadline(_EXPLAIN_S))
             entries = self._read_queue(_EXPLAIN_S)
         except (InstrumentError, InputError):
             return ""

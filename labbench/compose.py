@@ -56,13 +56,19 @@ def load_bench(path: Path | None, data: DataFolder) -> BenchFile:
 
 @contextmanager
 def open_bench(
-    file: BenchFile, data: DataFolder, *, clock: Clock | None = None, log_exchanges: bool = True
+    file: BenchFile,
+    data: DataFolder,
+    *,
+    clock: Clock | None = None,
+    log_exchanges: bool = True,
+    longest_wait_s: float | None = None,
 ) -> Iterator[OpenBench]:
     """Open every instrument of a bench file, read its identity, and close all at the end.
 
-    Opening reads and changes nothing. Raises InstrumentError with one sentence for the first
-    instrument that cannot be opened; those opened before are closed. InputError for instruments
-    that this version cannot drive (read by hand).
+    Opening reads and changes nothing. `longest_wait_s` bounds every wait for an answer, where the
+    instruments are known to answer sooner than real ones may. Raises InstrumentError with one
+    sentence for the first instrument that cannot be opened; those opened before are closed.
+    InputError for instruments that this version cannot drive (read by hand).
     """
     import drivers
 
@@ -97,6 +103,7 @@ def open_bench(
                 entry.dialect,
                 expected_identity=entry.identity,
                 lock_directory=data.locks,
+                longest_wait_s=longest_wait_s,
                 **more,
             )
             stack.callback(instrument.close)

@@ -51,6 +51,8 @@ class Interpreter:
         self._abort = abort
         self._questionable = questionable
         self._lock = threading.RLock()
+        #: called with every message carried out and its reply, before the reply leaves
+        self.on_exchange: Callable[[bytes, bytes | None], None] | None = None
         self._replies: list[str] = []
         self._tree: HeaderTree[Command] = HeaderTree()
         self._common: dict[str, Command] = {}
@@ -75,7 +77,10 @@ class Interpreter:
             except ScpiError as error:
                 self.status.report(error.code, error.info)
             self.look()
-            return ";".join(self._replies).encode("ascii") if self._replies else None
+            reply = ";".join(self._replies).encode("ascii") if self._replies else None
+            if self.on_exchange is not None:
+                self.on_exchange(message, reply)
+            return reply
 
     def refuse(self, code: int, info: str = "") -> None:
         """Queue an error that was found outside the interpreter, as by the link."""
