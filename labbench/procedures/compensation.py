@@ -10,11 +10,16 @@ from attrs import evolve, frozen
 
 from labbench.bench.bench import Bench
 from labbench.bench.connections import OPEN, SHORT
+from labbench.procedures.hookups import COIL_IMPEDANCE
 from labbench.procedures.sweep import SweepSettings, impedance_sweep
 from labbench.results import Sweep
 
 #: sweeps of each, so that tips that move show
 REPEATS = 3
+
+#: bench seconds from a hand's answer to the first reading: an Enter may come with the tips not yet
+#: pressed home, which takes some tenths of a second (common practice, no source)
+PRESS_HOME_S = 1.0
 
 
 @frozen
@@ -36,6 +41,12 @@ def take_open_short(
     """
     base = settings or SweepSettings(repeats=REPEATS)
     longer = evolve(base, aperture_s=2 * base.aperture_s, repeats=max(base.repeats, REPEATS))
-    opened = impedance_sweep(bench, frequencies_hz, position=OPEN, settings=longer)
-    shorted = impedance_sweep(bench, frequencies_hz, position=SHORT, settings=longer)
+
+    def sweep(position: str) -> Sweep:
+        bench.connect(COIL_IMPEDANCE, position)
+        if bench.by_person:
+            bench.settle(PRESS_HOME_S)
+        return impedance_sweep(bench, frequencies_hz, position=position, settings=longer)
+
+    opened, shorted = sweep(OPEN), sweep(SHORT)
     return OpenShort(opened, shorted, bench.clock.utc().isoformat(timespec="seconds"))

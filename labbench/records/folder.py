@@ -85,8 +85,15 @@ class DataFolder:
         return LastUsed(**{key: value for key, value in data.items() if key in known})
 
     def write_last_used(self, **changes: object) -> LastUsed:
-        """Change what was used last; a None keeps the old value. Written whole or not at all."""
-        given = {key: value for key, value in changes.items() if value is not None}
+        """Change what was used last; a None keeps the old value and an empty text clears it.
+
+        Written whole or not at all.
+        """
+        given = {
+            key: None if value == "" else value
+            for key, value in changes.items()
+            if value is not None
+        }
         last = evolve(self.read_last_used(), **given)  # type: ignore[arg-type]
         self.root.mkdir(parents=True, exist_ok=True)
         path = self.root / "last-used.json"

@@ -131,7 +131,8 @@ def command(
             position=position if file.instruments.switch else specimen,
             who=who or last.operator or getpass.getuser(),
             donor=donor or last.donor,
-            lot=lot or (last.lot if donor is None else None),
+            # a lot belongs to its donor: another donor drops it
+            lot=lot or (last.lot if donor in (None, last.donor) else None),
             customer_job=customer_job or last.job,
             temperature_c=_temperature(temperature, last.temperature_c),
             u_temperature_c=0.5 if temperature is not None else 2.0,
@@ -141,7 +142,7 @@ def command(
             with_supply=with_supply,
         )
         folder.write_last_used(
-            type=wanted, donor=request.donor, lot=request.lot, job=request.customer_job,
+            type=wanted, donor=request.donor, lot=request.lot or "", job=request.customer_job,
             operator=request.who, temperature_c=temperature,
         )  # fmt: skip
         stop = StopFlag()
@@ -154,6 +155,8 @@ def command(
     if why:
         for line in why_lines(outcome.judgement):
             click.echo(f"      {line}", err=as_json)
+    if outcome.siblings:
+        click.echo(f"      compared with its siblings {', '.join(outcome.siblings)}", err=True)
     click.echo(f"      run {outcome.run}; labbench report {specimen} writes the page", err=True)
     sys.exit(exit_code(outcome.judgement.disposition))
 
