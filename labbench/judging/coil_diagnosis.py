@@ -279,13 +279,14 @@ def _loss(points: SweepPoints, evidence: Evidence) -> str:
     f = points.frequency_hz
     prior = evidence.healthy.hypothesis.prior
     typical = model.impedance(prior.mean[None, :], f, False)[0]
-    tangent = points.resistance_ohm / points.reactance_ohm
-    excess = (tangent - typical.real / typical.imag) / np.hypot(
-        points.u_resistance_ohm / points.reactance_ohm, 0.1 * typical.real / typical.imag
-    )
+    expected = typical.real / typical.imag
+    # a reactance within its own uncertainty of nothing gives no loss tangent
+    size = np.maximum(np.abs(points.reactance_ohm), points.u_reactance_ohm)
+    tangent = points.resistance_ohm / size
+    excess = (tangent - expected) / np.hypot(points.u_resistance_ohm / size, 0.1 * expected)
     i = int(np.argmax(excess))
-    healthy = float(typical[i].real / typical[i].imag)
-    return f"loss tangent {tangent[i]:.2g} at {format_si(float(f[i]), 'Hz')}, typical {healthy:.2g}"
+    at = format_si(float(f[i]), "Hz")
+    return f"loss tangent {tangent[i]:.2g} at {at}, typical {expected[i]:.2g}"
 
 
 def _most_unlike(points: SweepPoints, evidence: Evidence, part: CoilType) -> str:

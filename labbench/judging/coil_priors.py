@@ -132,7 +132,7 @@ def fault_hypotheses(
         ),
         Hypothesis(
             "lossy-core",
-            healthy.shifted(model.FR, -1.8, 0.9).shifted(model.DH, 0.8, 1.0),
+            healthy.shifted(model.FR, -1.7, 0.7).shifted(model.DH, 0.8, 1.0),
             loop=False, weight=0.1,
         ),
         Hypothesis(
