@@ -66,11 +66,13 @@ def bench_run(
 ) -> Iterator[BenchRun]:
     """Open a run and close it whatever happens: bench made safe, journal closed, store filled.
 
+    Before anything moves, the supply is seen off where an earlier run broke off energised.
     `told` goes into the journal's `opened` event beside tool version, who, digests of bench file
     and part type, accuracy classes, limits and calibration dates. A store that cannot be written
     is said and stops nothing.
     """
     file = opened.file
+    settle_earlier_runs(opened, data, operator=operator, who=who)
     journal = Journal.create(
         data.new_journal(opened.clock.utc(), name),
         {

@@ -96,6 +96,7 @@ def verify(
     that cannot measure a coil at all.
     """
     flag = stop or StopFlag()
+    # before the first question, not only before the first run
     settle_earlier_runs(opened, data, operator=operator, who=request.who)
     meter = opened.impedance_meter
     if meter is None:

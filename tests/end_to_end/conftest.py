@@ -122,9 +122,7 @@ def environment(data: Path) -> dict[str, str]:
 
 
 @pytest.fixture
-def workshops(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> Iterator[Callable[..., Workshop]]:
+def workshops(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Workshop]]:
     """Make workshops; at the end no simulated instrument or part may have been harmed."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.chdir(tmp_path)
@@ -149,9 +147,7 @@ def workshops(
             folder.mkdir()
             bench_file = folder / "bench.toml"
             bench_file.write_text(served.bench_toml(), encoding="utf-8")
-            made.append(
-                Workshop(served, bench_file, data_folder(folder / "data"), monkeypatch)
-            )
+            made.append(Workshop(served, bench_file, data_folder(folder / "data"), monkeypatch))
             return made[-1]
 
         yield make

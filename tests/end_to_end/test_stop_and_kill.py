@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import signal
 import subprocess
 import time
@@ -18,17 +19,25 @@ from pathlib import Path
 import pexpect
 import pytest
 
+from labbench.bench.clock import BenchClock
 from labbench.records.journal import is_amendment, read_journal
 from tests.end_to_end.conftest import LABBENCH, Workshop, until
 from tests.invoking import Said
 
 #: bench seconds per second: slow enough that another process can be caught in the act
-RATE = 10.0
+RATE = 15.0
 
 
 @pytest.fixture
 def slow_bench(workshops: Callable[..., Workshop]) -> Workshop:
-    return workshops("one-coil", clock_rate=RATE)
+    """Be a bench on which time passes, with a compensation taken where none does."""
+    quick = workshops("one-coil", name="quick")
+    assert quick.labbench("compensate", "--bench", quick.bench_file).code == 0
+    slow = workshops("one-coil", clock_rate=RATE)
+    # the same seed has the same jig
+    shutil.copytree(quick.data.compensations, slow.data.compensations)
+    slow.monkeypatch.setattr("labbench.compose.BenchClock", BenchClock)
+    return slow
 
 
 def start_verify(workshop: Workshop) -> subprocess.Popen[str]:
@@ -58,9 +67,7 @@ def end(process: subprocess.Popen[str]) -> Said:
 
 
 @pytest.mark.parametrize("moment", ["reading", "energised"])
-def test_ctrl_c_during_a_run_ends_it_with_the_output_off(
-    slow_bench: Workshop, moment: str
-) -> None:
+def test_ctrl_c_during_a_run_ends_it_with_the_output_off(slow_bench: Workshop, moment: str) -> None:
     process = start_verify(slow_bench)
     if moment == "energised":
         until(slow_bench.is_on)
@@ -81,7 +88,16 @@ def test_ctrl_c_during_a_run_ends_it_with_the_output_off(
     assert row["status"] == "stopped"
 
 
-@pytest.mark.parametrize("moment", ["opened", "reading", "about-to-energise", "energised", "off"])
+@pytest.mark.parametrize(
+    "moment",
+    [
+        "reading",
+        "energised",
+        pytest.param("opened", marks=pytest.mark.slow),
+        pytest.param("about-to-energise", marks=pytest.mark.slow),
+        pytest.param("off", marks=pytest.mark.slow),
+    ],
+)
 def test_a_killed_run_reads_back_and_the_next_start_checks_the_supply_first(
     slow_bench: Workshop, moment: str
 ) -> None:
@@ -186,8 +202,17 @@ def test_a_person_is_asked_to_look_cautioned_and_asked_before_the_supply_comes_o
     assert person.code() == 0
 
 
-@pytest.mark.parametrize("way", ["s and Enter", "Ctrl-C", "end of input"])
-@pytest.mark.parametrize("question", ["Look at D1", "Supply on for"])
+@pytest.mark.parametrize(
+    ("question", "way"),
+    [
+        ("Look at D1", "s and Enter"),
+        ("Look at D1", "end of input"),
+        ("Supply on for", "Ctrl-C"),
+        pytest.param("Look at D1", "Ctrl-C", marks=pytest.mark.slow),
+        pytest.param("Supply on for", "s and Enter", marks=pytest.mark.slow),
+        pytest.param("Supply on for", "end of input", marks=pytest.mark.slow),
+    ],
+)
 def test_a_stop_at_a_question_closes_the_journal_with_the_output_off(
     slow_bench: Workshop, question: str, way: str
 ) -> None:
