@@ -4,12 +4,8 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
-
-import numpy as np
-from numpy.typing import NDArray
 
 from sim.circuit import CurrentSource, Element, Impedance, solve
 from sim.clock import Clock
@@ -18,12 +14,11 @@ from sim.instruments import ImpedanceMeter, Multimeter, RelaySwitch, Supply
 from sim.instruments.output_stage import Load
 from sim.instruments.supply import Channel
 from sim.operating_point import OperatingPoint, operating_point
-from sim.physics.construction_file import construction
-from sim.physics.population import draw_coil, draw_lot
 from sim.scenario import Scenario
 from sim.specimen import CoilLike, Specimen
 from sim.streams import Streams
 from sim.text import did_you_mean
+from sim.truth import Truth, draw_coils, truths
 from sim.wiring import (
     HOOKUP_RELAYS,
     OPEN_RELAY,
@@ -43,21 +38,7 @@ _MOST_STEPS = 40
 _FIRST_STEP_S = 1e-3
 _CAPACITOR_ESR_OHM = 5e-3
 
-NOT_AS_MARKED = "not-as-marked"
-
-
-@dataclass(frozen=True, slots=True)
-class Truth:
-    """What a specimen really is; to be looked at only after the verdicts are closed.
-
-    `disposition` is "fit" or "unfit", `fault` the name of the fault or None,
-    `dc_resistance_ohm` holds at 25 C, and `impedance` maps frequencies in Hz to ohm at 25 C.
-    """
-
-    disposition: str
-    fault: str | None
-    dc_resistance_ohm: float
-    impedance: Callable[[NDArray[np.float64]], NDArray[np.complex128]]
+__all__ = ["Truth", "VirtualBench"]
 
 
 class VirtualBench:
@@ -180,19 +161,7 @@ class VirtualBench:
 
     def truth(self) -> dict[str, Truth]:
         """Give what each specimen really is, by name."""
-        found: dict[str, Truth] = {}
-        for spec in self.scenario.specimens:
-            coil = self._coils[spec.name]
-            fault = NOT_AS_MARKED if spec.not_as_marked else None
-            if spec.fault is not None:
-                fault = spec.fault.name
-            found[spec.name] = Truth(
-                disposition="fit" if fault is None else "unfit",
-                fault=fault,
-                dc_resistance_ohm=coil.dc_resistance_ohm(),
-                impedance=coil.impedance_ohm,
-            )
-        return found
+        return truths(self.scenario, self._coils)
 
     def temperature_c(self, specimen: str) -> float:
         """Give a specimen's temperature now, as a thermometer on it would."""
@@ -283,7 +252,7 @@ class VirtualBench:
         if left_s <= 0.0:
             return
         steps = 1
-        if max(self._powers_w().values(), default=0.0) > _HEATING_W:
+        if max(self.dc_point().powers_w(self._joined_v()).values(), default=0.0) > _HEATING_W:
             steps = min(math.ceil(left_s / _HEATING_STEP_S), _MOST_STEPS)
         begin_s = self._now_s
         for step in range(1, steps + 1):
@@ -301,23 +270,10 @@ class VirtualBench:
                 mean_v = passage.integral_vs / duration_s
         self._refresh_regulators()
         self._meter_integral_vs += point.meter_v.at(mean_v) * duration_s
-        for relay, current in point.part_a.items():
-            power_w = current.at(mean_v) ** 2 * self._resistance_ohm(relay)
+        for relay, power_w in point.powers_w(mean_v).items():
             if power_w > 0.0:
                 self._specimens[relay].heat(power_w, self._now_s, end_s)
         self._now_s = end_s
-
-    def _powers_w(self) -> dict[int, float]:
-        point, voltage_v = self.dc_point(), self._joined_v()
-        return {
-            relay: current.at(voltage_v) ** 2 * self._resistance_ohm(relay)
-            for relay, current in point.part_a.items()
-        }
-
-    def _resistance_ohm(self, relay: int) -> float:
-        # An open winding carries no current; zero keeps 0 * infinity out.
-        ohm = self._specimens[relay].dc_resistance_ohm(self._now_s)
-        return ohm if math.isfinite(ohm) else 0.0
 
     # The circuit
 
@@ -373,35 +329,11 @@ class VirtualBench:
 
     def _state(self) -> State:
         outputs = self._supply_outputs()
-        resistances = {
-            relay: self._resistance_ohm(relay)
-            for relay in self.wiring.placements
-            if relay in self._specimens
-        }
         return State(
             closed=frozenset(self.wiring.closed),
             point=self.dc_point(),
             stage=outputs[0].stage() if outputs else None,
             terminal_v=outputs[0].terminal_v if outputs else 0.0,
             joined=self._joins_supply(),
-            resistances_ohm=resistances,
             names={relay: specimen.name for relay, specimen in self._specimens.items()},
         )
-
-
-def draw_coils(scenario: Scenario, streams: Streams) -> Mapping[str, CoilLike]:
-    """Draw every specimen of a scenario, by name; a lot is drawn once."""
-    lots = {
-        spec.name: draw_lot(construction(spec.construction), streams.stream("lot", spec.name))
-        for spec in scenario.lots
-    }
-    constructions = {spec.name: construction(spec.construction) for spec in scenario.lots}
-    return {
-        spec.name: draw_coil(
-            constructions[spec.lot],
-            lots[spec.lot],
-            streams.stream("specimen", spec.name),
-            fault=spec.fault,
-        )
-        for spec in scenario.specimens
-    }

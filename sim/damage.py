@@ -28,7 +28,6 @@ class State:
     stage: OutputStage | None
     terminal_v: float
     joined: bool
-    resistances_ohm: Mapping[int, float]
     names: Mapping[int, str]
 
     def load(self) -> Load:
@@ -98,9 +97,7 @@ class DamageWatch:
             earlier = before.point.part_a.get(relay)
             if earlier is not None and abs(earlier.at(before.current_v())) > 0.5 * abs(then_a):
                 continue
-            part_j = (
-                energy_j * after.resistances_ohm.get(relay, 0.0) * then_a**2 / (start_v * total_a)
-            )
+            part_j = energy_j * after.point.part_ohm[relay] * then_a**2 / (start_v * total_a)
             if part_j > DUMP_J:
                 self.sentences.append(
                     f"{what}: the supply's output capacitor put {1e6 * part_j:.3g} uJ "

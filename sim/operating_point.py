@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -25,12 +26,23 @@ class Affine:
 
 @dataclass(frozen=True, slots=True)
 class OperatingPoint:
-    """Meter voltage, supply load, and the current through each relay and each part."""
+    """Meter voltage, supply load, current through each relay and part, and the parts' resistances.
+
+    An open winding counts as 0 ohm in `part_ohm`: it carries no current, and its losses are none.
+    """
 
     meter_v: Affine
     load: Load
     relay_a: Mapping[int, Affine]
     part_a: Mapping[int, Affine]
+    part_ohm: Mapping[int, float]
+
+    def powers_w(self, voltage_v: float) -> dict[int, float]:
+        """Give the losses of each part at a voltage of the capacitor."""
+        return {
+            relay: current.at(voltage_v) ** 2 * self.part_ohm[relay]
+            for relay, current in self.part_a.items()
+        }
 
 
 def operating_point(
@@ -45,12 +57,13 @@ def operating_point(
     """Solve the DC circuit at a moment; the resistances are those of the parts in the jig."""
     base = wiring.elements(resistances_ohm, now_s, dc=True)
     meter = multimeter.elements() if multimeter is not None else []
-    found = _solved(wiring, base, meter, multimeter, with_supply)
+    finite = {r: ohm if math.isfinite(ohm) else 0.0 for r, ohm in resistances_ohm.items()}
+    found = _solved(wiring, base, meter, multimeter, with_supply, finite)
     if multimeter is not None and multimeter.function != VOLTAGE:
         input_v = found.input_v.at(voltage_v)
         if input_v > COMPLIANCE_V:
             meter = multimeter.at_compliance()
-            found = _solved(wiring, base, meter, multimeter, with_supply)
+            found = _solved(wiring, base, meter, multimeter, with_supply, finite)
     return found.point
 
 
@@ -66,6 +79,7 @@ def _solved(
     meter: list[Element],
     multimeter: Multimeter | None,
     with_supply: bool,
+    part_ohm: Mapping[int, float],
 ) -> _Solved:
     if with_supply:
         low = solve([*base, *meter, Series("capacitor", "SP", GROUND, 0.0, 0.0, 0.0)])
@@ -101,5 +115,6 @@ def _solved(
         load=load,
         relay_a={**hookups, **parts},
         part_a={r: part for r, part in parts.items() if r != SHORT_RELAY},
+        part_ohm=part_ohm,
     )
     return _Solved(point, input_v)

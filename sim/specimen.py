@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 THERMAL_OHM_K_PER_W = 40.0
 THERMAL_TAU_S = 25.0
 _DESTROYED_ABOVE_C = 155.0
+_MOST_KNOWN = 256
 
 
 class CoilLike(Protocol):
@@ -38,6 +39,7 @@ class Specimen:
         self._start_c = start_c
         self._since_s = now_s
         self.overheated = False
+        self._known_ohm: dict[tuple[float, float, float], complex] = {}
 
     def temperature_c(self, now_s: float) -> float:
         """Give the temperature when nothing has heated it since the last heating."""
@@ -59,8 +61,19 @@ class Specimen:
         return self.coil.dc_resistance_ohm(self.temperature_c(now_s))
 
     def impedance_ohm(self, frequency_hz: float, bias_a: float, now_s: float) -> complex:
-        """Give the small-signal impedance at the present temperature and bias."""
-        found = self.coil.impedance_ohm(
-            np.array([frequency_hz]), bias_a=bias_a, temperature_c=self.temperature_c(now_s)
-        )
-        return complex(found[0])
+        """Give the small-signal impedance at the present temperature and bias.
+
+        Both are taken to a thousandth (of a degree, of an ampere), so that a part at rest is
+        worked out once per frequency: one of 45 turns takes milliseconds.
+        """
+        key = (frequency_hz, round(bias_a, 3), round(self.temperature_c(now_s), 3))
+        known = self._known_ohm.get(key)
+        if known is None:
+            found = self.coil.impedance_ohm(
+                np.array([frequency_hz]), bias_a=key[1], temperature_c=key[2]
+            )
+            known = complex(found[0])
+            if len(self._known_ohm) >= _MOST_KNOWN:
+                self._known_ohm.clear()
+            self._known_ohm[key] = known
+        return known
