@@ -19,6 +19,7 @@ read from text nor text from numbers; unknown keys are refused with the nearest 
 from __future__ import annotations
 
 __all__ = [
+    "FileProblems",
     "MistakeError",
     "MistakesError",
     "load_toml",

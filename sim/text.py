@@ -9,10 +9,11 @@ from __future__ import annotations
 import difflib
 import math
 import re
-import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
+
+from labbench.files import FileProblems, read_toml
 
 _PREFIXES: Mapping[str, float] = {
     "p": 1e-12,
@@ -46,12 +47,9 @@ class TextError(Exception):
 def load_toml(path: Path) -> dict[str, Any]:
     """Read the TOML file at `path`; raise TextError when it is missing or not TOML."""
     try:
-        with path.open("rb") as handle:
-            return tomllib.load(handle)
-    except OSError as error:
-        raise TextError(str(path), [f"cannot be read: {error.strerror}"]) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise TextError(str(path), [f"is not TOML: {error}"]) from error
+        return read_toml(path)
+    except FileProblems as error:
+        raise TextError(str(path), [str(problem) for problem in error.problems]) from error
 
 
 def quantity(value: object, unit: str) -> float:
