@@ -15,7 +15,6 @@ __all__ = ["Recovery", "Session", "State", "TakenOver"]
 
 import contextlib
 import enum
-import math
 import threading
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
@@ -28,9 +27,9 @@ from drivers.exchange_log import ExchangeLog
 from drivers.reply_shapes import Reply, Shape, parse_joined
 from drivers.scpi import ErrorEntry
 from drivers.transport import Deadline, Transport
+from drivers.wire import RECOVER_FIRST, Wire
 from labbench.errors import (
     ConnectionFailed,
-    InputError,
     InstrumentError,
     InstrumentReportedError,
     LinkLost,
@@ -43,11 +42,8 @@ from labbench.ports import Identity
 
 #: waits between attempts to reopen (s): some instruments free the port late
 _BACK_OFF_S = (0.0, 0.05, 0.1, 0.2, 0.4, 0.8)
-#: longest wait for the error queue when a timeout is explained (s)
-_EXPLAIN_S = 0.5
 _OPENING, _RECOVERING, _STEP_END = "opening", "recovering", "the end of a step"
 _ERRANDS = (_OPENING, _RECOVERING, _STEP_END)
-_RECOVER_FIRST = "recover() brings the link back into step"
 
 
 class State(enum.Enum):
@@ -97,19 +93,21 @@ class Session:
         self.name = name
         self.state = State.OUT_OF_STEP
         self.recoveries: list[Recovery] = []
-        self._transport = transport
         self._dialect = dialect
         self._caution = caution
-        self._log = log
-        self._longest_wait_s = math.inf if longest_wait_s is None else longest_wait_s
+        self._longest_wait_s = longest_wait_s
+        self._wire = Wire(
+            transport,
+            dialect,
+            check=self._heed_takeover,
+            log=log,
+            longest_wait_s=longest_wait_s,
+        )
         self._lock = threading.RLock()
         self._takeover_lock = threading.RLock()
         self._taker: int | None = None
         self._identity: Identity | None = None
         self._because = "it was not opened yet"
-        link = dialect.link
-        self._write_end = link.write_terminator.encode("ascii")
-        self._read_end = link.read_terminator.encode("ascii")
 
     @property
     def identity(self) -> Identity:
@@ -129,15 +127,15 @@ class Session:
         """
         with self._lock:
             try:
-                self._connect(self._deadline(self._dialect.timing.open))
-                identity = self._read_identity()
+                self._wire.connect(self._wire.deadline(self._dialect.timing.open))
+                identity = self._wire.read_identity()
                 if expected_identity is not None and identity.raw != expected_identity.strip():
                     raise self._wrong(identity.raw, expected_identity.strip())
                 self._identity = identity
-                old = self._read_queue()
-                self._refuse_surplus(_OPENING)
+                old = self._wire.read_queue()
+                self._wire.refuse_surplus()
             except LinkLost as error:
-                self._transport.close()
+                self._wire.close()
                 raise ConnectionFailed(
                     f"{self.name}: {error.message}",
                     instrument=self.name,
@@ -145,9 +143,9 @@ class Session:
                     "hold its only one",
                 ) from error
             except BaseException as error:
-                self._transport.close()
+                self._wire.close()
                 self._reraise(error, _OPENING)
-            self._in_step()
+            self.state = State.IN_STEP
             return old
 
     def close(self) -> None:
@@ -155,8 +153,8 @@ class Session:
         # never under a reader: pyvisa-py then raises TypeError there, up to 2 s later
         with self.taken_over(1.0), self._lock:
             self._out_of_step("it is closed")
-            self._note("closed")
-            self._transport.close()
+            self._wire.note("closed")
+            self._wire.close()
 
     # --- exchanges -------------------------------------------------------------------------------
 
@@ -191,10 +189,10 @@ class Session:
         """Send a message that has no answer. It is never repeated: it may have acted."""
         with self._lock:
             self._ready(message)
-            deadline = self._deadline(timeout_s)
+            deadline = self._wire.deadline(timeout_s)
             self.state = State.AWAITING
             try:
-                self._write(message, deadline)
+                self._wire.write(message, deadline)
             except BaseException as error:
                 self._out_of_step(f"sending {message!r} failed")
                 self._reraise(error, message)
@@ -212,17 +210,7 @@ class Session:
         InstrumentError when the exchange log could not be written.
         """
         with self._lock:
-            self._ready(_STEP_END)
-            entries: tuple[ErrorEntry, ...] = ()
-            if not self._dialect.has("no-error-queue"):
-                self.state = State.AWAITING
-                try:
-                    entries = self._read_queue()
-                    self._refuse_surplus(_STEP_END)
-                except BaseException as error:
-                    self._out_of_step("reading its error queue failed")
-                    self._reraise(error, self._dialect.commands.next_error.send)
-                self.state = State.IN_STEP
+            entries = self._read_queue(_STEP_END)
             if entries:
                 told = "; ".join(str(entry) for entry in entries)
                 raise InstrumentReportedError(
@@ -231,25 +219,16 @@ class Session:
                     instrument=self.name,
                     hint="what was measured since the last check does not count",
                 )
-            if self._log is not None and self._log.failure is not None:
+            log = self._wire.log
+            if log is not None and log.failure is not None:
                 raise InstrumentError(
-                    self._log.failure, instrument=self.name, hint="make room on the disk"
+                    log.failure, instrument=self.name, hint="make room on the disk"
                 )
 
     def explain(self) -> tuple[ErrorEntry, ...]:
         """Read the error queue to say why a setting was not taken; empty when nothing is said."""
         with self._lock:
-            self._ready("the error queue")
-            if self._dialect.has("no-error-queue"):
-                return ()
-            self.state = State.AWAITING
-            try:
-                entries = self._read_queue()
-            except BaseException as error:
-                self._out_of_step("reading its error queue failed")
-                self._reraise(error, self._dialect.commands.next_error.send)
-            self.state = State.IN_STEP
-            return entries
+            return self._read_queue("the error queue")
 
     def read_identity(self) -> Identity:
         """Ask for the identity; raise WrongInstrument when it changed since opening."""
@@ -271,23 +250,23 @@ class Session:
         with self._lock:
             because = self._because if self.state is not State.IN_STEP else "it was asked for"
             self._out_of_step(because)
-            deadline = self._deadline(within_s or self._dialect.timing.reopen)
+            deadline = self._wire.deadline(within_s or self._dialect.timing.reopen)
             try:
                 identity = self._reopened(deadline)
                 if identity.raw != self.identity.raw:
                     raise self._wrong(identity.raw, self.identity.raw)
-                errors = self._read_queue()
-                self._write(self._dialect.commands.clear_status, deadline)
-                self._refuse_surplus(_RECOVERING)
+                errors = self._wire.read_queue()
+                self._wire.write(self._dialect.commands.clear_status, deadline)
+                self._wire.refuse_surplus()
             except BaseException as error:
                 self._reraise(error, _RECOVERING)
             recovery = Recovery(datetime.now(UTC), because, errors, repeated)
             self.recoveries.append(recovery)
             told = f"; the error queue held {', '.join(map(str, errors))}" if errors else ""
-            self._note(
+            self._wire.note(
                 f"recovered: {because}{told}" + (f"; repeats {repeated}" if repeated else "")
             )
-            self._in_step()
+            self.state = State.IN_STEP
             return recovery
 
     @contextlib.contextmanager
@@ -323,11 +302,11 @@ class Session:
     def second_link(self) -> Session:
         """Make an unopened session to the same address, for a stop path when this one is held."""
         return Session(
-            self._transport.another(),
+            self._wire.transport.another(),
             self._dialect,
             name=self.name,
             caution=self._caution,
-            log=self._log,
+            log=self._wire.log,
             longest_wait_s=self._longest_wait_s,
         )
 
@@ -340,39 +319,31 @@ class Session:
             self._ready(message)
             self.state = State.AWAITING
             try:
-                deadline = self._deadline(timeout_s)
-                text, followed = self._exchange(message, deadline)
+                deadline = self._wire.deadline(timeout_s)
+                text, followed = self._wire.exchange(message, deadline)
                 if len(shapes) == 1:
                     replies: tuple[Reply, ...] = (shapes[0].parse(text, self._dialect.numbers),)
                 else:
                     replies = parse_joined(shapes, text, self._dialect.numbers)
                 if followed:
-                    self._refuse_surplus(message)
+                    self._wire.refuse_surplus()
             except BaseException as error:
                 self._out_of_step(f"{message!r} was not answered as it should be")
                 self._reraise(error, message, explain=explain)
             self.state = State.IN_STEP
             return replies
 
-    def _exchange(self, message: str, deadline: Deadline) -> tuple[str, bool]:
-        """Write and read one line, whatever the state; give the text and whether more followed."""
-        self._write(message, deadline)
-        line = self._transport.read_line(
-            self._read_end, self._dialect.link.longest_reply_bytes, deadline
-        )
-        if self._log is not None:
-            self._log.received(line.data + self._read_end)
+    def _read_queue(self, errand: str) -> tuple[ErrorEntry, ...]:
+        self._ready(errand)
+        self.state = State.AWAITING
         try:
-            return line.data.decode("ascii"), line.followed
-        except UnicodeDecodeError:
-            shown = line.data[:80].decode("ascii", "backslashreplace")
-            raise ReplyMalformed(f"{shown!r} is no ASCII text", answered=shown) from None
-
-    def _write(self, message: str, deadline: Deadline) -> None:
-        data = message.encode("ascii") + self._write_end
-        if self._log is not None:
-            self._log.sent(data)
-        self._transport.write(data, deadline)
+            entries = self._wire.read_queue()
+            self._wire.refuse_surplus()
+        except BaseException as error:
+            self._out_of_step("reading its error queue failed")
+            self._reraise(error, self._dialect.commands.next_error.send)
+        self.state = State.IN_STEP
+        return entries
 
     def _ready(self, message: str) -> None:
         """Refuse to start an exchange unless nothing of an earlier one can be on its way."""
@@ -384,38 +355,14 @@ class Session:
                 f"{self.name} cannot be asked {message!r}: {because}",
                 instrument=self.name,
                 asked=message,
-                hint=self._hint(_RECOVER_FIRST),
+                hint=self._hint(RECOVER_FIRST),
             )
-        if not (message.isascii() and message.isprintable()):
-            raise InputError(f"{message!r} is no printable ASCII text and was not sent")
-        longest = self._dialect.link.longest_message_bytes
-        if len(message) + len(self._write_end) > longest:
-            raise InputError(
-                f"{message[:60]!r}... has {len(message)} bytes and was not sent: "
-                f"{self.name} takes {longest}"
-            )
+        self._wire.refuse(message)
         try:
-            self._refuse_surplus(message)
+            self._wire.refuse_surplus()
         except BaseException as error:
             self._out_of_step(error.message if isinstance(error, InstrumentError) else "stopped")
             self._reraise(error, message)
-
-    def _refuse_surplus(self, message: str) -> None:
-        surplus = self._transport.unread()
-        if surplus:
-            if self._log is not None:
-                self._log.received(surplus)
-            shown = surplus[:80].decode("ascii", "backslashreplace")
-            self._out_of_step(f"it sent {shown!r} unasked")
-            raise OutOfStep(
-                f"it sent {shown!r}, which no question asked for",
-                answered=shown,
-                hint=_RECOVER_FIRST,
-            )
-
-    def _deadline(self, timeout_s: float | None) -> Deadline:
-        wanted_s = timeout_s or self._dialect.timing.reply
-        return Deadline(min(wanted_s, self._longest_wait_s), self._heed_takeover)
 
     def _heed_takeover(self) -> None:
         taker = self._taker
@@ -426,75 +373,24 @@ class Session:
 
     # --- pieces ----------------------------------------------------------------------------------
 
-    def _connect(self, deadline: Deadline) -> None:
-        self._note("opening")
-        self._transport.resynchronise(deadline)
-        if self._dialect.has("greeting-line"):
-            longest = self._dialect.link.longest_reply_bytes
-            greeting = self._transport.read_line(self._read_end, longest, deadline)
-            self._note(f"greeting: {greeting.data.decode('ascii', 'backslashreplace')}")
-
     def _reopened(self, deadline: Deadline) -> Identity:
         attempt = 0
         while True:
             deadline.sleep_s(_BACK_OFF_S[min(attempt, len(_BACK_OFF_S) - 1)])
             attempt += 1
             try:
-                self._connect(
+                self._wire.connect(
                     Deadline(
                         max(0.05, min(self._dialect.timing.open, deadline.left_s())),
                         self._heed_takeover,
                     )
                 )
-                return self._read_identity(max(0.05, deadline.left_s()))
+                return self._wire.read_identity(max(0.05, deadline.left_s()))
             except (ConnectionFailed, LinkLost, ReplyTimeout, ReplyMalformed) as error:
-                self._transport.close()
+                self._wire.close()
                 if deadline.left_s() <= 0:
                     raise
-                self._note(f"not yet: {error.message}")
-
-    def _read_identity(self, timeout_s: float | None = None) -> Identity:
-        asked = self._dialect.commands.identity
-        reply_s = self._dialect.timing.reply
-        deadline = self._deadline(min(reply_s, timeout_s) if timeout_s else reply_s)
-        self._refuse_surplus(asked.send)
-        text, followed = self._exchange(asked.send, deadline)
-        identity = asked.shape.parse(text, self._dialect.numbers).only(Identity)
-        if followed:
-            self._refuse_surplus(asked.send)
-        return identity
-
-    def _read_queue(self, within_s: float | None = None) -> tuple[ErrorEntry, ...]:
-        """Read entries until code 0, at most `longest`, within one deadline, whatever the state."""
-        if self._dialect.has("no-error-queue"):
-            return ()
-        asked = self._dialect.commands.next_error
-        deadline = self._deadline(within_s or self._dialect.error_queue.deadline)
-        entries: list[ErrorEntry] = []
-        while len(entries) < self._dialect.error_queue.longest:
-            text, followed = self._exchange(asked.send, deadline)
-            entry = asked.shape.parse(text, self._dialect.numbers).only(ErrorEntry)
-            if followed:
-                self._refuse_surplus(asked.send)
-            if entry.code == 0:
-                break
-            entries.append(entry)
-        return tuple(entries)
-
-    def _why_silent(self) -> str:
-        """Ask a new link what the instrument has against the question; empty if it stays silent.
-
-        An unknown query gets no reply from a well-behaved instrument: the timeout is its error
-        message, and the error queue holds the reason. The session stays out of step.
-        """
-        try:
-            self._transport.resynchronise(self._deadline(_EXPLAIN_S))
-            entries = self._read_queue(_EXPLAIN_S)
-        except (InstrumentError, InputError):
-            return ""
-        finally:
-            self._transport.close()
-        return "; ".join(str(entry) for entry in entries)
+                self._wire.note(f"not yet: {error.message}")
 
     def _reraise(self, error: BaseException, message: str, *, explain: bool = False) -> NoReturn:
         placed = self._placed(error, message, explain=explain)
@@ -512,11 +408,11 @@ class Session:
         if message == _OPENING and isinstance(error, ReplyTimeout):
             hint = hint or "something takes the connection but says nothing: wrong port or dialect?"
         if explain and isinstance(error, ReplyTimeout) and not error.answered:
-            if reason := self._why_silent():
+            if reason := self._wire.why_silent():
                 told = f"{self.name} refused {message!r}: {reason}"
             else:
                 hint = hint or "wrong command for this instrument, wrong terminators, or it is busy"
-        self._note(told)
+        self._wire.note(told)
         return type(error)(
             told,
             instrument=self.name,
@@ -538,13 +434,6 @@ class Session:
         parts = [part for part in (self._caution, hint) if part]
         return "; ".join(parts) or None
 
-    def _in_step(self) -> None:
-        self.state = State.IN_STEP
-
     def _out_of_step(self, because: str) -> None:
         self.state = State.OUT_OF_STEP
         self._because = because
-
-    def _note(self, text: str) -> None:
-        if self._log is not None:
-            self._log.note(text)

@@ -62,13 +62,19 @@ OFF: Exchanges = [(f"{ONE};:OUTP 0", None), (f"{ONE};:OUTP?", "0")]
 
 
 def open_at(
-    peer: Peer, tmp_path: Path, *, channels: int = 1, changes: Sequence[tuple[str, str]] = ()
+    peer: Peer,
+    tmp_path: Path,
+    *,
+    channels: int = 1,
+    changes: Sequence[tuple[str, str]] = (),
+    repeat_queries: bool = False,
 ) -> ScpiSupply:
     return open_supply(
         peer.address,
         quick_dialect(tmp_path, "supply-scpi99", changes=changes),
         channels=channels,
         lock_directory=tmp_path,
+        repeat_queries=repeat_queries,
     )
 
 
@@ -333,11 +339,14 @@ def test_forced_off_is_false_when_another_instrument_answers(tmp_path: Path) -> 
         assert supply.force_off() is False
 
 
-def test_forced_off_ends_the_wait_of_another_thread(tmp_path: Path) -> None:
+@pytest.mark.parametrize("repeat_queries", [False, True])
+def test_forced_off_ends_the_wait_of_another_thread_which_repeats_nothing(
+    tmp_path: Path, repeat_queries: bool
+) -> None:
     told: list[BaseException] = []
     with Peer(answering({f"{ONE};:OUTP?": "0"})) as peer:
         changes = [('reading = "3 s"', 'reading = "30 s"')]
-        supply = open_at(peer, tmp_path, changes=changes)
+        supply = open_at(peer, tmp_path, changes=changes, repeat_queries=repeat_queries)
 
         def wait_long() -> None:
             try:
@@ -353,6 +362,7 @@ def test_forced_off_ends_the_wait_of_another_thread(tmp_path: Path) -> None:
         worker.join(5)
         assert not worker.is_alive()
         supply.close()
+        assert sum(b"MEAS" in line for line in peer.lines) == 1
     assert [type(error).__mro__[1] for error in told] == [OutOfStep]
 
 

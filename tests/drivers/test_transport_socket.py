@@ -344,6 +344,15 @@ def test_a_wait_can_be_ended_from_another_thread(opened: Callable[[str], Transpo
         timer.join()
 
 
+def test_a_pause_can_be_ended_too_and_never_outlasts_its_deadline() -> None:
+    def stop() -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        Deadline(30.0, stop).sleep_s(30.0)
+    Deadline(0.0).sleep_s(30.0)
+
+
 def test_resynchronising_leaves_a_late_reply_behind(opened: Callable[[str], Transport]) -> None:
     def on_line(connection: Connection, line: bytes) -> None:
         if line == b"READ?":
