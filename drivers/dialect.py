@@ -18,9 +18,13 @@ __all__ = [
     "Quirk",
     "Timing",
     "command",
+    "factor",
     "fill",
     "query",
+    "resolution",
+    "seconds",
     "shipped_dialects",
+    "template_problems",
 ]
 
 import string

@@ -3,10 +3,27 @@
 from __future__ import annotations
 
 __all__ = [
+    "FunctionCommands",
+    "ImpedanceMeterCommands",
     "ImpedanceMeterDialect",
+    "ImpedanceMeterReadback",
+    "ImpedanceMeterTiming",
+    "MultimeterCommands",
     "MultimeterDialect",
+    "MultimeterRanges",
+    "MultimeterReadback",
+    "MultimeterTiming",
+    "Quantity",
+    "ReadingStatus",
+    "SupplyCommands",
+    "SupplyConditionBits",
     "SupplyDialect",
+    "SupplyReadback",
+    "SupplyTiming",
+    "SwitchCommands",
     "SwitchDialect",
+    "SwitchTiming",
+    "Words",
     "load_dialect",
 ]
 

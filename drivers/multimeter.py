@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["ScpiMultimeter", "reading_deadline_s"]
+__all__ = [
+    "DC_VOLTAGE",
+    "FOUR_WIRE_RESISTANCE",
+    "RESISTANCE",
+    "ScpiMultimeter",
+    "reading_deadline_s",
+]
 
 from attrs import frozen
 

@@ -15,6 +15,7 @@ __all__ = [
     "Line",
     "Transport",
     "make_transport",
+    "too_long",
     "translated",
     "visa_manager",
 ]

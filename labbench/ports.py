@@ -27,6 +27,7 @@ __all__ = [
     "Operator",
     "Prompt",
     "ScalarReading",
+    "Status",
     "Supply",
     "SupplySetting",
     "Switch",
@@ -258,12 +259,12 @@ class Prompt:
     """
 
     kind: Literal[
-        "look",              # visual check
-        "place",             # put this into the jig (specimen, open tips, copper strip)
-        "hookup",            # make this hookup
-        "energise",          # may the supply be switched on now
-        "confirm",           # yes or no
-        "text",              # a name, a number
+        "look",  # visual check
+        "place",  # put this into the jig (specimen, open tips, copper strip)
+        "hookup",  # make this hookup
+        "energise",  # may the supply be switched on now
+        "confirm",  # yes or no
+        "text",  # a name, a number
     ]
     name: str
     choices: tuple[str, ...] = ()

@@ -5,7 +5,7 @@ A procedure asks for a hookup and a position and does not know which of the two 
 
 from __future__ import annotations
 
-__all__ = ["OPEN", "SHORT", "ByPerson", "BySwitch", "Connections", "Joined"]
+__all__ = ["CANNOT", "DONE", "OPEN", "SHORT", "ByPerson", "BySwitch", "Connections", "Joined"]
 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol

@@ -16,7 +16,7 @@ The energy rules that the comments cite:
 
 from __future__ import annotations
 
-__all__ = ["DISCHARGED_V", "Energised", "GuardedSupply", "output_unknown"]
+__all__ = ["DISCHARGED_V", "DISCHARGE_WAIT_S", "Energised", "GuardedSupply", "output_unknown"]
 
 import math
 from collections.abc import Callable

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["MAXIMUM_AGE_S", "compensate", "compensation_lines", "fixture_of", "ready_compensation"]
+__all__ = [
+    "MAXIMUM_AGE_S",
+    "OPEN",
+    "SHORT",
+    "compensate",
+    "compensation_lines",
+    "fixture_of",
+    "ready_compensation",
+]
 
 import math
 from collections.abc import Iterator, Sequence

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Measured", "measure_one"]
+__all__ = ["REFERENCE_C", "Measured", "measure_one"]
 
 import math
 from collections.abc import Sequence

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["load_plan", "make_plan", "save_plan"]
+__all__ = ["SCHEMA", "load_plan", "make_plan", "save_plan"]
 
 import json
 import os
@@ -32,16 +32,17 @@ def make_plan(
     days: int,
     readings: int,
     seed: int | None,
+    type_name: str | None = None,
 ) -> GaugePlan:
     """Plan a study of a part type's characteristic; without a seed one is drawn (and kept).
 
     An inductance is studied at `frequency_hz`, else where the type's first limit is, else at
-    100 kHz.
+    100 kHz. `type_name` is how the part type was called: a name, a file or a marking.
     """
     if characteristic == "inductance" and frequency_hz is None:
         frequency_hz = part.inductance[0].frequency_hz if part.inductance else 100e3
     return plan_study(
-        study=study, type=part.name, characteristic=characteristic,
+        study=study, type=type_name or part.name, characteristic=characteristic,
         frequency_hz=frequency_hz if characteristic == "inductance" else None,
         parts=parts, operators=operators, trials=trials, days=days, readings=readings,
         seed=secrets.randbelow(2**31) if seed is None else seed,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["judge_files"]
+__all__ = ["MAXIMUM_SIBLINGS", "judge_files"]
 
 import shutil
 import sys

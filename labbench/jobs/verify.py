@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Outcome", "Request", "verify"]
+__all__ = ["CONDEMNED", "Outcome", "Request", "verify"]
 
 from collections.abc import Sequence
 from typing import Any

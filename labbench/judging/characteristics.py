@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 __all__ = [
+    "SAME_CURRENT",
+    "SAME_FREQUENCY",
     "ResistanceAt",
     "decide_dc_resistance",
     "decide_inductance",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["band_for_plot", "healthy_band"]
+__all__ = ["FloatArray", "band_for_plot", "healthy_band"]
 
 from typing import Any
 

@@ -9,7 +9,17 @@ almost nothing beside the overhead of the calls.
 
 from __future__ import annotations
 
-__all__ = ["CoilData", "Fit", "coil_data", "fit_hypotheses", "log_evidence", "sensitivities"]
+__all__ = [
+    "MODEL_REACTANCE",
+    "MODEL_RESISTANCE",
+    "CoilData",
+    "Fit",
+    "FloatArray",
+    "coil_data",
+    "fit_hypotheses",
+    "log_evidence",
+    "sensitivities",
+]
 
 import math
 from collections.abc import Sequence

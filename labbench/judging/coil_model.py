@@ -34,6 +34,8 @@ __all__ = [
     "PARAMETERS",
     "PROXIMITY",
     "R0",
+    "ComplexArray",
+    "FloatArray",
     "impedance",
     "impedance_and_derivatives",
 ]

@@ -8,7 +8,15 @@ that needs a value far outside them is not a healthy coil.
 
 from __future__ import annotations
 
-__all__ = ["HEALTHY", "Hypothesis", "Prior", "fault_hypotheses", "healthy_prior", "loop_hypothesis"]
+__all__ = [
+    "HEALTHY",
+    "FloatArray",
+    "Hypothesis",
+    "Prior",
+    "fault_hypotheses",
+    "healthy_prior",
+    "loop_hypothesis",
+]
 
 import math
 

@@ -5,7 +5,7 @@ A block in doubt is not judged: it can make a part undecided, never unfit or fit
 
 from __future__ import annotations
 
-__all__ = ["Doubt", "doubts_about"]
+__all__ = ["Block", "Doubt", "doubts_about"]
 
 from typing import Literal
 

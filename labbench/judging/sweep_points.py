@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["BEYOND_OHM", "SweepPoints", "usable_points"]
+__all__ = ["BEYOND_OHM", "FloatArray", "SweepPoints", "usable_points"]
 
 import numpy as np
 from attrs import frozen

@@ -15,6 +15,7 @@ printed form with 1/Zo in place of 1/(Zo - Zs) is an approximation and not used.
 from __future__ import annotations
 
 __all__ = [
+    "SCHEMA",
     "Compensation",
     "compensate",
     "compensation_from_json",

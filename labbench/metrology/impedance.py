@@ -32,7 +32,13 @@ a point whose admittance lies within two standard uncertainties of zero has no v
 
 from __future__ import annotations
 
-__all__ = ["PointBudget", "compensated", "impedance_budget", "uncertain_impedances"]
+__all__ = [
+    "PointBudget",
+    "UncertainPoint",
+    "compensated",
+    "impedance_budget",
+    "uncertain_impedances",
+]
 
 import math
 from typing import Final

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["OpenShort", "take_open_short"]
+__all__ = ["PRESS_HOME_S", "REPEATS", "OpenShort", "take_open_short"]
 
 from collections.abc import Sequence
 

@@ -6,7 +6,21 @@ of the meter are: so each reading with current stands between two without (`OnOf
 
 from __future__ import annotations
 
-__all__ = ["Method", "best_method", "choose_current_a", "dc_resistance"]
+__all__ = [
+    "ASSUMED_LEADS_OHM",
+    "COIL_SURGE_J",
+    "GENTLE_POWER_W",
+    "HIGHEST_POWER_W",
+    "LEAST_CURRENT_A",
+    "MAXIMUM_CURRENT_A",
+    "NO_CURRENT_A",
+    "PAIRS",
+    "UNKNOWN_RESISTANCE_OHM",
+    "Method",
+    "best_method",
+    "choose_current_a",
+    "dc_resistance",
+]
 
 import math
 from collections.abc import Callable

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["PlanStep", "coil_plan"]
+__all__ = ["Name", "PlanStep", "coil_plan"]
 
 from collections.abc import Mapping
 from typing import Literal

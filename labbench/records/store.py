@@ -6,7 +6,16 @@ twice changes nothing. A store that is lost or locked never stops a measurement:
 
 from __future__ import annotations
 
-__all__ = ["RunRow", "Store"]
+__all__ = [
+    "BUSY_TIMEOUT_MS",
+    "RunRow",
+    "Store",
+    "amendments",
+    "characteristics",
+    "findings",
+    "metadata",
+    "runs",
+]
 
 import json
 from collections.abc import Iterator, Mapping, Sequence

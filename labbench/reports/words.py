@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-__all__ = ["fault_words", "next_action", "reason", "verdict_line", "why_lines"]
+__all__ = [
+    "LINE_WIDTH",
+    "fault_words",
+    "limits_text",
+    "next_action",
+    "reason",
+    "short_text",
+    "value_text",
+    "verdict_line",
+    "why_lines",
+]
 
 from collections.abc import Iterable, Iterator
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["COMMANDS", "cli", "main"]
+__all__ = ["CAUTION", "COMMANDS", "LazyGroup", "check_neighbours", "cli", "main"]
 
 import importlib
 import importlib.util
@@ -20,6 +20,7 @@ COMMANDS = {
     "bench": "What is connected, is it healthy, how old are compensation and calibration.",
     "compensate": "Open and short the jig; stored with its age and its check.",
     "verify": "One specimen, guided: look, sweep, DC resistance, verdict, record.",
+    "gauge": "Prove the bench: gauge study (plan, run, report), check standard (check).",
     "judge": "Readings files: a verdict per line.",
     "types": "Part types: list, show, decode a marking.",
     "history": "Search what was measured.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["command"]
+__all__ = ["command", "decode", "list_types", "show"]
 
 import json
 from pathlib import Path
