@@ -15,7 +15,7 @@ from labbench.bench.stop import StopFlag
 from labbench.errors import InputError
 from labbench.jobs.compensate import ready_compensation
 from labbench.jobs.gauge_measure import measure_one
-from labbench.jobs.run import bench_run, settle_earlier_runs
+from labbench.jobs.run import bench_run
 from labbench.lots.plans import GaugePlan, PlanEntry
 from labbench.lots.study_data import StudyReading
 from labbench.parts.coil_type import CoilType
@@ -34,30 +34,35 @@ class StudyProgress:
     readings: tuple[StudyReading, ...]
     waiting: tuple[PlanEntry, ...]
     unit: str
+    simulated: bool = False
 
 
 def progress(plan: GaugePlan, data: DataFolder) -> StudyProgress:
     """Find what was measured of a plan: runs that ended well and were not struck."""
-    done = study_readings(plan, data)
+    done, simulated = study_readings(plan, data)
     return StudyProgress(
         readings=tuple(reading for _, reading in sorted(done.items())),
         waiting=tuple(entry for entry in plan.entries if entry.number not in done),
         unit="H" if plan.characteristic == "inductance" else "ohm",
+        simulated=simulated,
     )
 
 
-def study_readings(plan: GaugePlan, data: DataFolder) -> dict[int, StudyReading]:
+def study_readings(plan: GaugePlan, data: DataFolder) -> tuple[dict[int, StudyReading], bool]:
     """Read the runs of a plan from their journals, by number; the latest of each counts.
+
+    Also tells whether any was measured on a simulated bench.
 
     Raises InputError where the study was measured with another plan of the same name.
     """
     if not data.journals.is_dir():
-        return {}
+        return {}, False
     with Store(data.store) as store:
         store.ingest_waiting(data.journals)
         rows = store.search(job=JOB, lot=plan.study, with_void=False)
     entries = {entry.number: entry for entry in plan.entries}
     found: dict[int, StudyReading] = {}
+    simulated = False
     for row in rows:
         if row.status != "done":
             continue
@@ -76,6 +81,7 @@ def study_readings(plan: GaugePlan, data: DataFolder) -> dict[int, StudyReading]
                 f"the study {plan.study!r} was begun with another plan (seed {told['seed']})",
                 hint="use that plan, or give the new study another name",
             )
+        simulated = simulated or row.simulated
         if entry.number not in found:
             found[entry.number] = StudyReading(
                 part=plan.codes[entry.code], operator=entry.operator, day=str(entry.day),
@@ -83,7 +89,7 @@ def study_readings(plan: GaugePlan, data: DataFolder) -> dict[int, StudyReading]
                 noise_sd=float(taken["noise_sd"]), noise_df=int(taken["noise_df"]),
                 where=row.run,
             )  # fmt: skip
-    return found
+    return found, simulated
 
 
 def run_study(
@@ -112,7 +118,6 @@ def run_study(
             hint="give --operator NAME",
         )
     flag = stop or StopFlag()
-    settle_earlier_runs(opened, data, operator=operator, who=measured_by)
     now = progress(plan, data)
     mine = [
         entry for entry in now.waiting
@@ -156,7 +161,7 @@ def _measure(
         operator=operator, data=data, stop=stop,
         told={
             "specimen": specimen,
-            "type": plan.type,
+            "type": part.name,
             "type_digest": part.digest,
             "lot": plan.study,
             "gauge": {
