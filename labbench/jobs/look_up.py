@@ -74,8 +74,9 @@ def find_run(data: DataFolder, name: str) -> RunRow:
 def strike(data: DataFolder, name: str, *, who: str, why: str) -> RunRow:
     """Strike a mistaken run: it stays for ever, marked, and no longer counts as a sibling.
 
-    Raises InputError when it was struck already or is still open.
+    Raises InputError when it was struck already, or without who and why.
     """
+    who, why = who.strip(), why.strip()
     row = find_run(data, name)
     if row.void is not None:
         raise InputError(

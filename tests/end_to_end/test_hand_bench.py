@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from labbench.bench.opened import OpenBench
-from labbench.errors import CompensationError, StepAborted, StoppedByPerson
+from labbench.errors import CompensationError, StoppedByPerson
 from labbench.jobs.compensate import compensate, ready_compensation
 from labbench.jobs.part_types import find
 from labbench.jobs.verify import Outcome, Request, verify

@@ -18,7 +18,8 @@ from labbench.fronts.terminal.exits import OK, UNFIT, speaking
 @click.command("demo")
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of all chance [default: the "
               "scenario's].")  # fmt: skip
-@click.option("--scenario", default="harbour-buoys", show_default=True)
+@click.option("--scenario", default="harbour-buoys", show_default=True,
+              help="A scenario file, or the name of a shipped one.")  # fmt: skip
 @click.option("--clock-rate", type=click.FloatRange(min=0, min_open=True),
               help="Simulated seconds in a second [default: the scenario's].")  # fmt: skip
 @click.option("--folder", type=click.Path(file_okay=False, path_type=Path),

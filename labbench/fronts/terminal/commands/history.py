@@ -23,7 +23,8 @@ from labbench.fronts.terminal.options import data_option, json_option, where_dat
     "--disposition", type=click.Choice(["fit", "unfit", "undecided", "plausible"]),
     help="Only these.",
 )  # fmt: skip
-@click.option("--limit", type=click.IntRange(min=1), default=30, show_default=True)
+@click.option("--limit", type=click.IntRange(min=1), default=30, show_default=True,
+              help="At most so many, the latest.")  # fmt: skip
 @click.option("--csv", "csv_file", type=click.Path(dir_okay=False, path_type=Path),
               help="Write the runs found to a CSV file as well.")  # fmt: skip
 @click.option("--rebuild", is_flag=True, help="Fill the store anew from the journals first.")
@@ -55,7 +56,8 @@ def command(
         )  # fmt: skip
         if csv_file is not None:
             _write_csv(rows, csv_file)
-            click.echo(f"{len(rows)} runs written to {csv_file}", err=True)
+            runs = "1 run" if len(rows) == 1 else f"{len(rows)} runs"
+            click.echo(f"{runs} written to {csv_file}", err=True)
         if as_json:
             for row in rows:
                 click.echo(json.dumps(_plain(row), ensure_ascii=False))

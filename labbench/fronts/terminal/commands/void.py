@@ -17,7 +17,8 @@ from labbench.fronts.terminal.options import data_option, json_option, where_dat
 @click.command("void")
 @click.argument("run")
 @click.option("--why", required=True, help="The reason, kept for ever.")
-@click.option("--who", default=getpass.getuser, show_default="the user logged in")
+@click.option("--who", default=getpass.getuser, show_default="the user logged in",
+              help="Who strikes it.")  # fmt: skip
 @data_option
 @json_option
 def command(run: str, why: str, who: str, data: Path | None, as_json: bool) -> None:
