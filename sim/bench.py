@@ -178,10 +178,27 @@ class VirtualBench:
             end_s = self.clock.now_s()
             if end_s <= self._now_s:
                 return
-            bounces = self.wiring.changes_s(self._now_s, end_s)
-            for until_s in [*bounces, end_s]:
-                self._pass_until(until_s)
-            self._changes += len(bounces)
+            expiry_s = math.inf if self.supply is None else self.supply.watchdog_expires_s()
+            if expiry_s <= end_s:
+                self._settle_until(expiry_s)
+                self._expire_watchdog()
+            self._settle_until(end_s)
+
+    def _settle_until(self, end_s: float) -> None:
+        if end_s <= self._now_s:
+            return
+        bounces = self.wiring.changes_s(self._now_s, end_s)
+        for until_s in [*bounces, end_s]:
+            self._pass_until(until_s)
+        self._changes += len(bounces)
+
+    def _expire_watchdog(self) -> None:
+        assert self.supply is not None
+        before = self._state()
+        self.supply.expire_watchdog()
+        self._changes += 1
+        self._refresh_regulators()
+        self._watch.look("the supply's watchdog expired", before, self._state())
 
     def settled_s(self) -> float:
         """Give the time up to which everything has been brought."""

@@ -6,16 +6,7 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 
-from sim.profiles import impedance_meter, multimeter, relay_switch, supply
 from sim.scenario import SCENARIOS, Scenario
-
-DIALECTS = {
-    "impedance_meter": impedance_meter.DIALECT,
-    "supply": supply.DIALECT,
-    "multimeter": multimeter.DIALECT,
-    "switch": relay_switch.DIALECT,
-}
-
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
@@ -32,7 +23,7 @@ def bench_file(
     ]
     for role, address in addresses.items():
         lines += ["", f"[instruments.{role}]", f"resource = {_text(address)}"]
-        lines += [f"dialect = {_text(DIALECTS[role])}", *_figures(scenario, role)]
+        lines += [f"dialect = {_text(scenario.dialect(role))}", *_figures(scenario, role)]
     lines += [
         "",
         "[fixture]",

@@ -6,10 +6,11 @@ that reopens after a fault goes on counting. Nothing depends on chance.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal, cast, get_args
 
+from sim.links.kinds import impossible
 from sim.text import Table
 
 FaultKind = Literal[
@@ -54,7 +55,8 @@ class LinkFault:
                                       seconds (None: for good)
     ==================== ============ ===========================================================
 
-    Seconds are real ones, as the client's time-outs are.
+    Seconds are real ones, as the client's time-outs are. What a kind of link makes of these, and
+    which it does not have, stands in README.md.
     """
 
     exchange: int
@@ -114,12 +116,13 @@ class FaultSchedule:
         return iter(sorted(self._faults.values(), key=lambda fault: fault.exchange))
 
 
-def read_schedules(tables: Iterable[Table], roles: Iterable[str]) -> dict[str, FaultSchedule]:
+def read_schedules(tables: Iterable[Table], links: Mapping[str, str]) -> dict[str, FaultSchedule]:
     """Read ``[[link_faults]]`` of a scenario into a schedule for each instrument that has one.
 
-    Problems are noted in the tables, as everywhere in a scenario.
+    ``links`` gives the kind of link of each instrument. Problems are noted in the tables, as
+    everywhere in a scenario.
     """
-    known = tuple(roles)
+    known = tuple(links)
     faults: dict[str, list[LinkFault]] = {}
     for table in tables:
         role = table.text("instrument", known=known)
@@ -128,6 +131,9 @@ def read_schedules(tables: Iterable[Table], roles: Iterable[str]) -> dict[str, F
         parameter = _parameter(table, kind)
         table.refuse_the_rest()
         if role not in known or kind not in get_args(FaultKind):
+            continue
+        if impossible(links[role], kind):
+            table.problem("kind", f"a link of kind {links[role]} cannot {kind}")
             continue
         if any(other.exchange == exchange for other in faults.get(role, ())):
             table.problem("exchange", f"another fault of {role} has {exchange}")

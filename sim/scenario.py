@@ -12,9 +12,11 @@ from pathlib import Path
 
 from sim.instruments.classes import IMPEDANCE_METERS, MULTIMETERS, SUPPLIES
 from sim.link_faults import FaultSchedule, read_schedules
+from sim.links.kinds import KINDS, USUAL_KIND
 from sim.physics.coil import Coil
 from sim.physics.construction_file import construction, construction_names
 from sim.physics.faults import Fault, read_fault
+from sim.profiles.catalogue import PROFILES, usual_dialect
 from sim.text import Table, TextError, did_you_mean, load_toml
 from sim.wiring import Fixture
 
@@ -88,6 +90,16 @@ class Scenario:
     specimens: tuple[SpecimenSpec, ...]
     path: Path | None = None
     link_faults: Mapping[str, FaultSchedule] = field(default_factory=dict)
+    links: Mapping[str, str] = field(default_factory=dict)
+    dialects: Mapping[str, str] = field(default_factory=dict)
+
+    def link(self, role: str) -> str:
+        """Give the kind of link by which an instrument is reached."""
+        return self.links.get(role, USUAL_KIND)
+
+    def dialect(self, role: str) -> str:
+        """Give the command profile that an instrument has."""
+        return self.dialects.get(role, usual_dialect(role))
 
     def specimen(self, name: str) -> SpecimenSpec:
         """Give a specimen by name; raise KeyError with a suggestion."""
@@ -135,26 +147,29 @@ def _read(table: Table, path: Path) -> Scenario:
     ambient_c = table.quantity("ambient", "degC", 23.0, at_least=5.0, at_most=40.0)
 
     instruments = table.table("instruments")
-    meter = _impedance_meter(instruments) if "impedance_meter" in instruments else None
-    supply = _supply(instruments) if "supply" in instruments else None
-    multimeter_class = None
-    if "multimeter" in instruments:
-        multimeter = instruments.table("multimeter")
-        multimeter_class = multimeter.text("class", known=MULTIMETERS)
-        multimeter.refuse_the_rest()
-    has_switch = "switch" in instruments
-    if has_switch:
-        instruments.table("switch").refuse_the_rest()
+    found = {role: instruments.table(role) for role in ROLES if role in instruments}
     instruments.refuse_the_rest(ROLES)
+    links = {role: each.text("link", USUAL_KIND, known=KINDS) for role, each in found.items()}
+    dialects = {
+        role: each.text("dialect", usual_dialect(role), known=PROFILES[role])
+        for role, each in found.items()
+    }
+    meter = _impedance_meter(found["impedance_meter"]) if "impedance_meter" in found else None
+    supply = _supply(found["supply"]) if "supply" in found else None
+    multimeter_class = None
+    if "multimeter" in found:
+        multimeter_class = found["multimeter"].text("class", known=MULTIMETERS)
+        found["multimeter"].refuse_the_rest()
+    has_switch = "switch" in found
+    if has_switch:
+        found["switch"].refuse_the_rest()
 
     fixture, series_resistors = _fixture(table.table("fixture"), meter)
     lots = _lots(table.tables("lots"))
     specimens = _specimens(table.tables("specimens"), lots, ambient_c)
     if not specimens:
         table.problem("specimens", "there is nothing to measure")
-    link_faults = read_schedules(
-        table.tables("link_faults"), [role for role in ROLES if role in instruments]
-    )
+    link_faults = read_schedules(table.tables("link_faults"), links)
     table.refuse_the_rest()
     return Scenario(
         name=name,
@@ -173,11 +188,12 @@ def _read(table: Table, path: Path) -> Scenario:
         specimens=tuple(specimens),
         path=path,
         link_faults=link_faults,
+        links=links,
+        dialects=dialects,
     )
 
 
-def _impedance_meter(instruments: Table) -> ImpedanceMeterSpec:
-    table = instruments.table("impedance_meter")
+def _impedance_meter(table: Table) -> ImpedanceMeterSpec:
     spec = ImpedanceMeterSpec(
         table.text("class", known=IMPEDANCE_METERS), _date(table, "calibrated"), _date(table, "due")
     )
@@ -195,8 +211,7 @@ def _date(table: Table, key: str) -> date | None:
     return None
 
 
-def _supply(instruments: Table) -> SupplySpec:
-    table = instruments.table("supply")
+def _supply(table: Table) -> SupplySpec:
     class_name = table.text("class", known=SUPPLIES)
     figures = SUPPLIES.get(class_name, SUPPLIES["1mV-1mA"])
     spec = SupplySpec(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -11,13 +12,11 @@ from sim.bench import Truth, VirtualBench
 from sim.bench_file import bench_file
 from sim.clock import Clock, ManualClock, RateClock
 from sim.link_faults import FaultSchedule
-from sim.profiles.impedance_meter import impedance_meter
-from sim.profiles.multimeter import multimeter
-from sim.profiles.relay_switch import relay_switch
-from sim.profiles.supply import supply
+from sim.links.base import LinkServer
+from sim.links.serve import serve
+from sim.profiles.catalogue import PROFILES
 from sim.scenario import Scenario, load_scenario
 from sim.scpi.interpreter import Interpreter
-from sim.server import InstrumentServer
 
 _IDENTITY_ROLES = {
     "impedance_meter": "impedance meter",
@@ -42,34 +41,49 @@ class ServedBench:
         manual_clock: bool = False,
         ports: Mapping[str, int] | None = None,
         faults: Mapping[str, FaultSchedule] | None = None,
+        links: Mapping[str, str] | None = None,
+        dialects: Mapping[str, str] | None = None,
     ) -> None:
         """Build the bench of a scenario and listen.
 
         ``seed`` and ``clock_rate`` (simulated seconds per real second) replace the scenario's;
-        with ``manual_clock`` nothing waits at all. ``ports`` and ``faults`` go by role; a port
-        left out is any free one, and a schedule given here replaces the scenario's. Raises
-        ValueError for a role that the scenario has not, OSError for a port that is taken.
+        with ``manual_clock`` nothing waits at all. The others go by role: a port left out is any
+        free one; a schedule of faults, a kind of link or a command profile given here replaces
+        the scenario's. Raises ValueError for a role that the scenario has not and for a kind,
+        profile or fault that cannot be, OSError for a port that is taken.
         """
-        self.scenario = scenario if isinstance(scenario, Scenario) else load_scenario(scenario)
+        found = scenario if isinstance(scenario, Scenario) else load_scenario(scenario)
+        self.scenario = replace(
+            found,
+            links={**found.links, **(links or {})},
+            dialects={**found.dialects, **(dialects or {})},
+        )
         self.seed = self.scenario.seed if seed is None else seed
         self.clock_rate = self.scenario.clock_rate if clock_rate is None else clock_rate
         self.clock: Clock = ManualClock() if manual_clock else RateClock(self.clock_rate)
         self.bench = VirtualBench(self.scenario, seed=self.seed, clock=self.clock)
-        interpreters = self._interpreters()
-        ports = ports or {}
         faults = {**self.scenario.link_faults, **(faults or {})}
-        for option, by_role in (("ports", ports), ("faults", faults)):
-            unknown = sorted(set(by_role) - set(interpreters))
+        behaviours = self._behaviours()
+        for option, by_role in (
+            ("ports", ports),
+            ("faults", faults),
+            ("links", links),
+            ("dialects", dialects),
+        ):
+            unknown = sorted(set(by_role or ()) - set(behaviours))
             if unknown:
                 raise ValueError(
                     f"{option} for {', '.join(unknown)}: scenario {self.scenario.name!r} has only "
-                    f"{', '.join(interpreters)}"
+                    f"{', '.join(behaviours)}"
                 )
-        self.servers: dict[str, InstrumentServer] = {}
+        self.servers: dict[str, LinkServer] = {}
         try:
-            for role, interpreter in interpreters.items():
-                self.servers[role] = InstrumentServer(
-                    interpreter, port=ports.get(role, 0), faults=faults.get(role)
+            for role, behaviour in behaviours.items():
+                self.servers[role] = serve(
+                    self.scenario.link(role),
+                    self._interpreter(role, behaviour),
+                    port=(ports or {}).get(role),
+                    faults=faults.get(role),
                 )
         except BaseException:
             self.close()
@@ -106,23 +120,22 @@ class ServedBench:
     ) -> None:
         self.close()
 
-    def _interpreters(self) -> dict[str, Interpreter]:
+    def _behaviours(self) -> dict[str, object]:
         bench = self.bench
-        found: dict[str, Interpreter] = {}
+        by_role = {
+            "impedance_meter": bench.impedance_meter,
+            "supply": bench.supply,
+            "multimeter": bench.multimeter,
+            "switch": bench.switch,
+        }
+        return {role: behaviour for role, behaviour in by_role.items() if behaviour is not None}
 
-        def identity(role: str) -> str:
-            name = self.scenario.name.replace(",", " ").replace(";", " ")
-            plain = name.encode("ascii", "replace").decode("ascii")
-            return f"virtual bench,{_IDENTITY_ROLES[role]},{plain},1.0"
-
-        if bench.impedance_meter is not None:
-            found["impedance_meter"] = impedance_meter(
-                bench.impedance_meter, identity=identity("impedance_meter")
-            )
-        if bench.supply is not None:
-            found["supply"] = supply(bench.supply, identity=identity("supply"))
-        if bench.multimeter is not None:
-            found["multimeter"] = multimeter(bench.multimeter, identity=identity("multimeter"))
-        if bench.switch is not None:
-            found["switch"] = relay_switch(bench.switch, identity=identity("switch"))
-        return found
+    def _interpreter(self, role: str, behaviour: object) -> Interpreter:
+        dialect = self.scenario.dialect(role)
+        if dialect not in PROFILES[role]:
+            known = ", ".join(PROFILES[role])
+            raise ValueError(f"there is no profile {dialect!r} for {role}; known: {known}")
+        name = self.scenario.name.replace(",", " ").replace(";", " ")
+        plain = name.encode("ascii", "replace").decode("ascii")
+        identity = f"virtual bench,{_IDENTITY_ROLES[role]},{plain},1.0"
+        return PROFILES[role][dialect](behaviour, identity=identity)

@@ -13,6 +13,7 @@ from sim.instruments.world import World
 from sim.streams import Streams
 
 _READBACK_S = 10e-3
+_WATCHDOG_S = (0.5, 3600.0, 60.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +113,10 @@ class Supply:
         self.figures = SUPPLIES[class_name]
         self.channels = channels
         self._world = world
+        self._watchdog_on = False
+        self._watchdog_s = _WATCHDOG_S[2]
+        self._watchdog_expired = False
+        self._fed_s = world.clock.now_s()
         self.outputs = [
             Channel(
                 self.figures,
@@ -125,12 +130,13 @@ class Supply:
         ]
 
     def limits(self, name: str) -> tuple[float, float, float]:
-        """Give minimum, maximum and default of voltage_v, current_a or over_voltage_v."""
+        """Give minimum, maximum and default of a setting, named as its method."""
         first = self.outputs[0]
         return {
             "voltage_v": (0.0, first.highest_v, 0.0),
             "current_a": (0.0, first.highest_a, min(0.1, first.highest_a)),
             "over_voltage_v": (self.figures.step_v, first.highest_trip_v, first.highest_trip_v),
+            "watchdog_s": _WATCHDOG_S,
         }[name]
 
     def reset(self) -> None:
@@ -138,6 +144,56 @@ class Supply:
         with self._world.changing("the supply was reset"):
             for channel in self.outputs:
                 channel.restore()
+            self._watchdog_on = False
+            self._watchdog_s = _WATCHDOG_S[2]
+            self._watchdog_expired = False
+
+    # The watchdog of the remote control: when nobody speaks any more, outputs go off.
+
+    def watchdog(self) -> bool:
+        """Say whether the watchdog is armed."""
+        return self._watchdog_on
+
+    def set_watchdog(self, on: bool) -> None:
+        """Arm or disarm the watchdog; either way an expiry is forgotten."""
+        with self._world.changing("the supply's watchdog was set"):
+            self._watchdog_on = on
+            self._watchdog_expired = False
+            self._fed_s = self._world.settled_s()
+
+    def watchdog_s(self) -> float:
+        """Give how long nobody may speak."""
+        return self._watchdog_s
+
+    def set_watchdog_s(self, value: float) -> None:
+        """Set how long nobody may speak; counted from the last feeding."""
+        minimum, maximum, _ = self.limits("watchdog_s")
+        checked = within("watchdog delay", value, minimum, maximum)
+        with self._world.changing("the supply's watchdog was set"):
+            self._watchdog_s = checked
+
+    def feed_watchdog(self) -> None:
+        """Start the watchdog's time anew: somebody has spoken."""
+        with self._world.lock:
+            self._world.settle()  # it may have expired before this
+            self._fed_s = self._world.settled_s()
+
+    def watchdog_expired(self) -> bool:
+        """Say whether the watchdog has switched outputs off since it was set."""
+        self._settled()
+        return self._watchdog_expired
+
+    def watchdog_expires_s(self) -> float:
+        """Give the time when outputs go off if nobody speaks; infinite if that will not be."""
+        if not self._watchdog_on or not any(output.on for output in self.outputs):
+            return math.inf
+        return self._fed_s + self._watchdog_s
+
+    def expire_watchdog(self) -> None:
+        """Switch every output off; for the bench, at the time of `watchdog_expires_s`."""
+        for output in self.outputs:
+            output.on = False
+        self._watchdog_expired = True
 
     def voltage_v(self, channel: int) -> float:
         """Give the set voltage, as quantised."""

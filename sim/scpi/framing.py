@@ -53,6 +53,10 @@ class MessageFramer:
         self._dropping = True
         raise MessageTooLongError
 
+    def rest(self) -> bytes:
+        """Return what has come since the last complete message, for links that mark an end."""
+        return bytes(self._buffer)
+
     def _length(self) -> int | None:
         """Return the length of the first message, None while its line feed is not there."""
         start = 0

@@ -37,19 +37,25 @@ class Interpreter:
         questionable: Callable[[], int] = lambda: 0,
         status: Status | None = None,
         operations: Operations | None = None,
+        before_message: Callable[[], None] = lambda: None,
+        reply_terminator: bytes = b"\n",
     ) -> None:
         """Take the instrument's own commands; those that every instrument has are added.
 
         ``reset`` brings the settings to their defaults, ``abort`` stops what ``reset`` must not
         wait for, ``trigger`` answers ``*TRG`` (left out: the command is undefined), and
         ``questionable`` returns the present condition of the questionable register.
+        ``before_message`` is called before each message, whatever is in it. Links end replies
+        with ``reply_terminator``.
         """
         self.identity = identity
+        self.reply_terminator = reply_terminator
         self.status = status or Status()
         self.operations = operations or Operations(self.status)
         self._reset = reset
         self._abort = abort
         self._questionable = questionable
+        self._before_message = before_message
         self._lock = threading.RLock()
         #: called with every message carried out and its reply, before the reply leaves
         self.on_exchange: Callable[[bytes, bytes | None], None] | None = None
@@ -72,6 +78,7 @@ class Interpreter:
         """
         with self._lock:
             self._replies = []
+            self._before_message()
             try:
                 self._carry_out_all(message)
             except ScpiError as error:
@@ -85,6 +92,19 @@ class Interpreter:
     def refuse(self, code: int, info: str = "") -> None:
         """Queue an error that was found outside the interpreter, as by the link."""
         self.status.report(code, info)
+
+    def clear_interface(self) -> None:
+        """Forget what a device clear makes an instrument forget: an ``*OPC`` that stands out.
+
+        Settings, status and a measurement that is running stay (IEEE 488.2, 5.8, from memory);
+        input and output are the link's to empty.
+        """
+        self.operations.forget_announcement()
+
+    def status_byte(self, *, message_available: bool) -> int:
+        """Return the status byte for a link that asks for it beside the messages."""
+        self.look()
+        return self.status.byte(message_available=message_available)
 
     def look(self) -> None:
         """Take over the present questionable condition; its changes are latched here only."""

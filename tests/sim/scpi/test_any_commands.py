@@ -6,15 +6,18 @@ on purpose.
 
 from __future__ import annotations
 
+import re
+
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from sim.profiles.catalogue import PROFILES
 from sim.served import ServedBench
 
 ROLES = ("impedance_meter", "supply", "multimeter", "switch")
 WORDS = """
 MIN MAX DEF ON OFF RX LSQ IMM BUS NAN INF NINF 0 -1 1E-9 1E9 1MHZ 100MV 5A 10KOHM 'VOLT' 'FRES'
-(@101) (@198) (@201,202) (@203:206) (@101,203:206) (@1:9999) #15abcde
+(@101) (@198) (@201,202) (@203:206) (@101,203:206) (@1:9999) (@1) (@1,2) (@) #15abcde MLIN IMAG RAD
 """
 ARGUMENTS = st.one_of(
     st.sampled_from(WORDS.split()),
@@ -24,23 +27,36 @@ ARGUMENTS = st.one_of(
 
 
 def words(header: str) -> str:
-    """Return a header with all its nodes, as it can be sent."""
-    return header.replace("[", "").replace("]", "")
+    """Return a header with all its nodes, as it can be sent; ``#`` stands for a suffix."""
+    return re.sub(r"<\d+:\d+>", "#", header).replace("[", "").replace("]", "")
 
 
-with ServedBench("one-coil", manual_clock=True) as _bench:
-    HEADERS = sorted(
-        (role, words(command.header))
-        for role in ROLES
-        for command in _bench.servers[role].interpreter.commands
+def headers(which: int) -> list[tuple[str, str]]:
+    """Return role and header of every command of the first or second profile of each role."""
+    with ServedBench("one-coil", manual_clock=True, dialects=dialects(which)) as bench:
+        return sorted(
+            (role, words(command.header))
+            for role in ROLES
+            for command in bench.servers[role].interpreter.commands
+        )
+
+
+def dialects(which: int) -> dict[str, str]:
+    return {role: list(PROFILES[role])[which] for role in ROLES}
+
+
+SUFFIXES = st.sampled_from(["", "1", "2", "3", "101", "203", "999"])
+
+
+def messages(which: int) -> st.SearchStrategy[list[tuple[tuple[str, str], bool, str]]]:
+    filled = st.tuples(st.sampled_from(headers(which)), SUFFIXES).map(
+        lambda drawn: (drawn[0][0], drawn[0][1].replace("#", drawn[1]))
     )
-
-MESSAGES = st.tuples(
-    st.sampled_from(HEADERS), st.booleans(), st.lists(ARGUMENTS, max_size=2).map(",".join)
-)
+    arguments = st.lists(ARGUMENTS, max_size=2).map(",".join)
+    return st.lists(st.tuples(filled, st.booleans(), arguments), max_size=25)
 
 
-@given(st.lists(MESSAGES, max_size=25), st.integers(0, 100))
+@given(messages(0), st.integers(0, 100))
 @example(
     [
         (("switch", "ROUTe:CLOSe"), False, "(@101,203:206)"),
@@ -60,7 +76,19 @@ MESSAGES = st.tuples(
 def test_no_sequence_of_commands_breaks_the_simulator(
     messages: list[tuple[tuple[str, str], bool, str]], seed: int
 ) -> None:
-    with ServedBench("one-coil", manual_clock=True, seed=seed) as bench:
+    carry_out_all(messages, seed, 0)
+
+
+@given(messages(1), st.integers(0, 100))
+@settings(max_examples=150, deadline=None)
+def test_no_sequence_of_commands_of_the_second_profiles_breaks_the_simulator(
+    messages: list[tuple[tuple[str, str], bool, str]], seed: int
+) -> None:
+    carry_out_all(messages, seed, 1)
+
+
+def carry_out_all(messages: list[tuple[tuple[str, str], bool, str]], seed: int, which: int) -> None:
+    with ServedBench("one-coil", manual_clock=True, seed=seed, dialects=dialects(which)) as bench:
         interpreters = {role: bench.servers[role].interpreter for role in ROLES}
         for (role, header), query, arguments in messages:
             message = f"{header}{'?' if query else ''} {arguments}".encode("ascii")

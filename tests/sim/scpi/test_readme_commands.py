@@ -6,22 +6,17 @@ Does not cover what the commands do (test_profiles).
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 import sim
+from sim.profiles.catalogue import PROFILES
 from sim.served import ServedBench
 
 README = Path(sim.__file__).with_name("README.md").read_text(encoding="utf-8")
-DIALECTS = {
-    "impedance_meter": "impedance-function-tree",
-    "supply": "supply-scpi99",
-    "multimeter": "multimeter-scpi99",
-    "switch": "switch-scpi99",
-}
-HEADER = re.compile(r"(?:\*[A-Z]{3}|\[?:?[A-Z][A-Za-z:\[\]]+)\??$")
+DIALECTS = [(role, dialect) for role, profiles in PROFILES.items() for dialect in profiles]
+HEADER = re.compile(r"(?:\*[A-Z]{3}|\[?:?[A-Z](?:[A-Za-z:\[\]]|<\d+:\d+>)+)\??$")
 
 
 def section(dialect: str) -> str:
@@ -47,19 +42,14 @@ def documented(text: str) -> set[str]:
     return found
 
 
-@pytest.fixture(scope="module")
-def bench() -> Iterator[ServedBench]:
-    with ServedBench("one-coil", manual_clock=True) as served:
-        yield served
-
-
-def defined(bench: ServedBench, role: str) -> set[str]:
+def defined(role: str, dialect: str) -> set[str]:
     found: set[str] = set()
-    for command in bench.servers[role].interpreter.commands:
-        if command.do is not None:
-            found.add(command.header)
-        if command.answer is not None:
-            found.add(command.header + "?")
+    with ServedBench("one-coil", manual_clock=True, dialects={role: dialect}) as bench:
+        for command in bench.servers[role].interpreter.commands:
+            if command.do is not None:
+                found.add(command.header)
+            if command.answer is not None:
+                found.add(command.header + "?")
     return found
 
 
@@ -69,11 +59,17 @@ def required() -> set[str]:
     return set(block.split())
 
 
-@pytest.mark.parametrize("role", DIALECTS)
+@pytest.mark.parametrize(("role", "dialect"), DIALECTS)
 def test_every_command_is_documented_and_every_documented_command_is_there(
-    bench: ServedBench, role: str
+    role: str, dialect: str
 ) -> None:
-    assert documented(section(DIALECTS[role])) | required() == defined(bench, role)
+    assert documented(section(dialect)) | required() == defined(role, dialect)
+
+
+def test_every_role_has_two_profiles() -> None:
+    assert {role: len(profiles) for role, profiles in PROFILES.items()} == dict.fromkeys(
+        ("impedance_meter", "supply", "multimeter", "switch"), 2
+    )
 
 
 def test_the_readme_lists_all_required_commands() -> None:

@@ -1,0 +1,1 @@
+"""The links by which an instrument can be reached: TCP socket, HiSLIP, serial line."""
