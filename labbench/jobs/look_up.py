@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["RunRow", "find_run", "history", "next_specimen", "page_for", "rebuild", "strike"]
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -20,15 +20,23 @@ from labbench.reports.specimen import SpecimenRecord, specimen_page
 from labbench.results import Influence
 
 
-def history(data: DataFolder, **wanted: Any) -> list[RunRow]:
-    """Find runs, latest first; `wanted` as in Store.search. Waiting journals are ingested first."""
+def history(
+    data: DataFolder, *, warn: Callable[[InputError], object] | None = None, **wanted: Any
+) -> list[RunRow]:
+    """Find runs, latest first; `wanted` as in Store.search. Waiting journals are ingested first.
+
+    `warn` is told of each journal that cannot be read.
+    """
     with Store(data.store) as store:
         store.ingest_waiting(data.journals)
+        if warn is not None:
+            for problem in store.unreadable:
+                warn(problem)
         return store.search(**wanted)
 
 
 def rebuild(data: DataFolder) -> int:
-    """Fill the store anew from all journals; return how many there are."""
+    """Fill the store anew from all journals; return how many could be read."""
     with Store(data.store) as store:
         return store.rebuild(data.journals)
 

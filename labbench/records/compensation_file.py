@@ -18,7 +18,14 @@ from labbench.metrology.compensation import (
 
 
 def _folder(directory: Path, bench: str) -> Path:
-    return directory / (re.sub(r"[^A-Za-z0-9._-]+", "-", bench) or "bench")
+    # no leading dot: "." and ".." are no folders of ours
+    return directory / (re.sub(r"[^A-Za-z0-9._-]+", "-", bench).lstrip(".") or "bench")
+
+
+def _order(path: Path) -> tuple[str, int]:
+    """Order files of one second by their number: the first has none."""
+    stem, _, number = path.stem.partition("-")
+    return stem, int(number) if number.isdigit() else 0
 
 
 def save_compensation(directory: Path, bench: str, compensation: Compensation) -> Path:
@@ -50,9 +57,11 @@ def latest_compensation(directory: Path, bench: str) -> Compensation | None:
     because an older compensation would then be used unseen.
     """
     newest: tuple[str, Compensation] | None = None
-    for path in sorted(_folder(directory, bench).glob("*.json")):
+    for path in sorted(_folder(directory, bench).glob("*.json"), key=_order):
         try:
             data = json.loads(path.read_text(encoding="utf-8"))
+            if not isinstance(data, dict):
+                raise ValueError("it holds no compensation")
             compensation = compensation_from_json(data)
         except (OSError, ValueError, KeyError, TypeError, CompensationError) as error:
             raise CompensationError(

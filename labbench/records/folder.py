@@ -69,7 +69,7 @@ class DataFolder:
         The stem is the run's id: time, name, and four random characters for two runs a second.
         """
         self.journals.mkdir(parents=True, exist_ok=True)
-        readable = re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("-") or "run"
+        readable = re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("-")[:60] or "run"
         stem = f"{opened_utc:%Y%m%dT%H%M%SZ}-{readable}-{secrets.token_hex(2)}"
         return self.journals / f"{stem}.jsonl"
 

@@ -146,6 +146,8 @@ class Store:
             url = path
         self._engine: Engine = create_engine(url)
         self.where = str(path)
+        #: journals that could not be read when they were last looked at, and why
+        self.unreadable: list[InputError] = []
         if self._engine.dialect.name == "sqlite":
             event.listen(self._engine, "connect", _prepare_sqlite)
             event.listen(self._engine, "begin", _begin_immediate)
@@ -189,8 +191,11 @@ class Store:
     def ingest_waiting(self, directory: Path) -> int:
         """Ingest every journal that the store does not hold as it stands; return how many.
 
-        A run that was never closed is read again each time: it may still be under way.
+        A run that was never closed is read again each time: it may still be under way. One that
+        cannot be read is passed over, so that it does not hide the others, and stands in
+        `unreadable`.
         """
+        self.unreadable = []
         with self._begin() as connection:
             settled = set(
                 connection.execute(select(runs.c.run).where(runs.c.status.is_not(None))).scalars()
@@ -198,11 +203,15 @@ class Store:
             settled |= set(connection.execute(select(amendments.c.amendment)).scalars())
         waiting = [path for path in sorted(directory.glob("*.jsonl")) if path.stem not in settled]
         for path in waiting:
-            journal = read_journal(path)
+            try:
+                journal = read_journal(path)
+            except InputError as error:
+                self.unreadable.append(error)
+                continue
             if journal.events:
                 with self._begin() as connection:
                     _ingest(connection, path, journal)
-        return len(waiting)
+        return len(waiting) - len(self.unreadable)
 
     def rebuild(self, directory: Path) -> int:
         """Empty the store and fill it from all journals of a folder; return how many there were."""

@@ -28,8 +28,10 @@ def measured(workshop: Workshop) -> Workshop:
 
 
 def siblings_of_next(workshop: Workshop) -> list[str]:
-    said = workshop.labbench("verify", "R47", "--specimen", "D4", "--position", "D1",
-                             "--look", "fine", "--no-supply", "--donor", "radar board 12")  # fmt: skip
+    said = workshop.labbench(
+        "verify", "R47", "--specimen", "D4", "--position", "D1", "--look", "fine", "--no-supply",
+        "--donor", "radar board 12",
+    )  # fmt: skip
     assert said.code == 3
     opened = workshop.journals("verify")[-1].events[0].data
     return sorted(opened["siblings"])

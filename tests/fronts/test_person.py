@@ -102,9 +102,9 @@ def test_what_to_connect_and_where_to_put_it_is_said_in_words(
     hookup = Prompt("hookup", COIL_IMPEDANCE.name, ("done", "cannot"), "done",
                     {"joins": dict(COIL_IMPEDANCE.joins)})  # fmt: skip
     assert somebody.ask(hookup) == "done"
+    said = capsys.readouterr().err
     for terminal, contact in COIL_IMPEDANCE.joins.items():
-        assert terminal in (said := capsys.readouterr().err) or contact in said
-        break
+        assert f"{terminal:<24} -> {contact}" in said
     for name, words in (("open", "tips apart"), ("short", "copper strip"), ("D3", "Put D3")):
         somebody.ask(Prompt("place", name, ("done", "cannot"), "done"))
         assert words in capsys.readouterr().err

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from labbench.fronts.terminal.exits import speaking
+from labbench.fronts.terminal.exits import say_error, speaking
 from labbench.fronts.terminal.options import data_option, json_option, where_data
 
 
@@ -52,7 +52,7 @@ def command(
             click.echo(f"{look_up.rebuild(folder)} journals read anew", err=True)
         rows = look_up.history(
             folder, specimen=what, type=type_, donor=donor, lot=lot,
-            disposition=disposition, limit=limit,
+            disposition=disposition, limit=limit, warn=say_error,
         )  # fmt: skip
         if csv_file is not None:
             _write_csv(rows, csv_file)
