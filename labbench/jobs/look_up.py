@@ -11,11 +11,13 @@ from typing import Any
 from attrs import evolve
 
 from labbench.errors import InputError
+from labbench.jobs.check_state import charts_of
 from labbench.quantities import format_si
 from labbench.records.folder import DataFolder
 from labbench.records.journal import JournalEvent, amend, read_journal
 from labbench.records.readings_file import judgement_from_json, readings_from_json
 from labbench.records.store import RunRow, Store
+from labbench.reports.check_words import check_page
 from labbench.reports.specimen import SpecimenRecord, specimen_page
 from labbench.results import Influence
 
@@ -59,7 +61,8 @@ def find_run(data: DataFolder, name: str) -> RunRow:
         return exact[0]
     of_specimen = [row for row in rows if row.specimen == name]
     if of_specimen:
-        return of_specimen[0]
+        # a specimen may have been a part of a gauge study, or be a check standard, as well
+        return next((row for row in of_specimen if row.job == "verify"), of_specimen[0])
     beginning = [row for row in rows if row.run.startswith(name)]
     if len(beginning) == 1:
         return beginning[0]
@@ -96,8 +99,14 @@ def strike(data: DataFolder, name: str, *, who: str, why: str) -> RunRow:
     return find_run(data, row.run)
 
 
-def page_for(row: RunRow) -> str:
-    """Return the page (HTML) for a run; raise InputError where it was never judged."""
+def page_for(row: RunRow, data: DataFolder | None = None) -> str:
+    """Return the page (HTML) for a run; raise InputError where it was never judged.
+
+    For the check of a check standard it is the control chart up to that check, which needs the
+    history in `data`.
+    """
+    if row.job == "check" and data is not None:
+        return _check_page(row, data)
     if row.judged is None or row.measured is None:
         raise InputError(
             f"run {row.run} has no verdict: it ended as {row.status or 'unfinished'}"
@@ -132,6 +141,19 @@ def page_for(row: RunRow) -> str:
             ),
         )
     )
+
+
+def _check_page(row: RunRow, data: DataFolder) -> str:
+    rows = history(data, job="check", specimen=row.specimen, lot=row.lot, with_void=False)
+    earlier = [r for r in reversed(rows) if r.bench == row.bench and r.judged
+               and r.opened_utc <= row.opened_utc]  # fmt: skip
+    if not earlier:
+        raise InputError(f"run {row.run} gave no value to chart: it ended as {row.status}")
+    charts = charts_of(earlier)
+    broken = [f"{chart.name}: {alarm}" for chart in charts for alarm in chart.alarms]
+    text = f"out of control: {'; '.join(broken)}" if broken else "no rule is broken"
+    return check_page(row.specimen or "", f"{row.opened_utc[:10]}: {text}", charts,
+                      simulated=row.simulated)  # fmt: skip
 
 
 def _first(events: tuple[JournalEvent, ...], kind: str) -> Mapping[str, Any]:

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-__all__ = ["CONDEMNED", "Outcome", "Request", "verify"]
+__all__ = ["CONDEMNED", "Outcome", "Request", "check_position", "measure_coil", "verify"]
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from labbench.bench.bench import Bench
 from labbench.bench.opened import OpenBench
 from labbench.bench.stop import StopFlag
 from labbench.errors import InputError, StepAborted
+from labbench.jobs.check_state import standard_remark
 from labbench.jobs.compensate import ready_compensation
+from labbench.jobs.cooling import left_in_list, residual_k
 from labbench.jobs.run import BenchRun, bench_run, settle_earlier_runs
 from labbench.judging.coil import judge_coil
 from labbench.metrology.accuracy import (
@@ -31,6 +34,7 @@ from labbench.procedures.dc_resistance import best_method
 from labbench.procedures.dc_resistance import dc_resistance as measure_resistance
 from labbench.procedures.sweep import impedance_sweep, sweep_frequencies, sweep_settings
 from labbench.procedures.visual import look
+from labbench.records.cooling_file import CoolingPart
 from labbench.records.folder import DataFolder
 from labbench.records.readings_file import judgement_to_json, readings_from_json, readings_to_json
 from labbench.records.store import Store
@@ -41,6 +45,7 @@ from labbench.results import (
     Impedance,
     Judgement,
     Readings,
+    ResistanceMeasurement,
     Visual,
 )
 
@@ -104,10 +109,18 @@ def verify(
             f"the bench {opened.file.name} has no impedance meter: a coil cannot be judged on it",
             hint="add [instruments.impedance_meter] to the bench file",
         )
-    _check_position(opened, request)
+    check_position(opened, request)
     frequencies_hz = sweep_frequencies(request.part, meter.frequency_range_hz)
     compensation = ready_compensation(
         opened, frequencies_hz, who=request.who, operator=operator, data=data, stop=flag
+    )
+    standard = standard_remark(opened, data)
+    if standard:
+        operator.tell(Event("check-standard", {"text": standard}))
+    # what a part that was just lifted may still be too warm by: a rectangular limit (GUM 4.3.7)
+    warm_k = residual_k(data, request.specimen, opened.clock.utc())
+    request = evolve(
+        request, u_temperature_c=math.hypot(request.u_temperature_c, warm_k / math.sqrt(3.0))
     )
     siblings = _siblings(data, request)
     risk = request.risk if request.risk is not None else opened.file.risk
@@ -131,12 +144,17 @@ def verify(
         },
     ) as run:  # fmt: skip
         run.bench.identify()
-        readings, more = _measure(run, opened, request, compensation, frequencies_hz)
+        readings, more = measure_coil(run, opened, request, compensation, frequencies_hz)
         run.journal.write("measured", readings=readings_to_json(readings), **more)
         judgement = judge_coil(
             readings, request.part, siblings=siblings, risk=risk,
             false_reject=request.false_reject,
         )  # fmt: skip
+        judgement = left_in_list(
+            data, judgement, more, part=_cooling_entry(request, opened), now=opened.clock.utc()
+        )
+        if standard:
+            judgement = evolve(judgement, remarks=(*judgement.remarks, standard))
         run.journal.write(
             "judged",
             **judgement_to_json(judgement),
@@ -146,7 +164,8 @@ def verify(
         return Outcome(run.id, readings, judgement, tuple(s.specimen for s in siblings))
 
 
-def _check_position(opened: OpenBench, request: Request) -> None:
+def check_position(opened: OpenBench, request: Request) -> None:
+    """Raise InputError for a position that the relay switch of this bench does not have."""
     if opened.switch is None or request.position is None:
         return
     if request.position not in opened.file.positions:
@@ -161,7 +180,7 @@ def _check_position(opened: OpenBench, request: Request) -> None:
         )
 
 
-def _measure(
+def measure_coil(
     run: BenchRun,
     opened: OpenBench,
     request: Request,
@@ -183,7 +202,10 @@ def _measure(
         bench.tell(Event("condemned", {"text": f"{visual.seen}: condemned, nothing is measured"}))
     else:
         impedance, contact = _sweep(bench, opened, request, compensation, frequencies_hz)
-        resistance, estimate = _resistance(bench, opened, request, compensation)
+        begun_s = opened.clock.monotonic_s()
+        resistance, estimate, drift = _resistance(bench, opened, request, compensation)
+        if drift:
+            more |= {**drift, "dc_fall_s": opened.clock.monotonic_s() - begun_s}
         if resistance is not None:
             more["dc_method"] = resistance.method
             more["dc_current_a"] = resistance.current_a
@@ -227,8 +249,11 @@ def _sweep(
 
 def _resistance(
     bench: Bench, opened: OpenBench, request: Request, compensation: Compensation
-) -> tuple[DcResistance | None, Estimate | None]:
-    """Measure the DC resistance the best way that this bench has; None where nothing can."""
+) -> tuple[DcResistance | None, Estimate | None, dict[str, Any]]:
+    """Measure the DC resistance the best way that this bench has; None where nothing can.
+
+    Also tells how much it fell while it was read: a part that was just lifted cools.
+    """
     method = best_method(bench) if request.with_supply else "impedance-meter"
     entries = opened.file.instruments
     try:
@@ -243,9 +268,9 @@ def _resistance(
     except StepAborted as refused:
         # nobody agreed to switch the supply on: said, and judged without
         bench.tell(Event("skipped", {"text": f"dc resistance not measured: {refused.message}"}))
-        return None, None
+        return None, None, {}
     supply, meter, lcr = entries.supply, entries.multimeter, entries.impedance_meter
-    return known_resistance(
+    resistance, estimate = known_resistance(
         measurement,
         multimeter=multimeter_accuracy(meter.class_, meter.accuracy) if meter else None,
         supply=supply_accuracy(supply.class_, supply.accuracy) if supply else None,
@@ -253,6 +278,31 @@ def _resistance(
         supply_leads_ohm=opened.file.fixture.supply_leads_ohm,
         compensation=compensation,
     )
+    return resistance, estimate, _drift(measurement)
+
+
+def _drift(measurement: ResistanceMeasurement) -> dict[str, Any]:
+    ohms = [
+        (pair.on_v - (pair.off_before_v + pair.off_after_v) / 2) / pair.current_a
+        for pair in measurement.pairs
+        if pair.current_a
+    ]
+    if len(ohms) < 2 or ohms[-1] == 0.0:
+        return {}
+    return {
+        "dc_unstable": measurement.reason,
+        "dc_fall_share": (ohms[0] - ohms[-1]) / ohms[-1],
+    }
+
+
+def _cooling_entry(request: Request, opened: OpenBench) -> CoolingPart:
+    """Return the entry of the cooling list for a part that proves still warm."""
+    now = opened.clock.utc().isoformat()
+    return CoolingPart(
+        specimen=request.specimen, type=request.part.name, lifted_utc=now, ready_utc=now,
+        position=request.position, donor=request.donor, lot=request.lot,
+        customer_job=request.customer_job,
+    )  # fmt: skip
 
 
 def _siblings(data: DataFolder, request: Request) -> list[Readings]:

@@ -49,6 +49,16 @@ class DataFolder:
         return self.root / "compensations"
 
     @property
+    def cooling(self) -> Path:
+        """Name the file of the parts that were just lifted and still cool."""
+        return self.root / "cooling.json"
+
+    @property
+    def check_standards(self) -> Path:
+        """Name the file that says which reference part is the check standard of which bench."""
+        return self.root / "check-standards.json"
+
+    @property
     def reports(self) -> Path:
         """Name the folder of the reports."""
         return self.root / "reports"

@@ -31,7 +31,7 @@ def command(run: str, out: Path | None, data: Path | None, as_json: bool) -> Non
     with speaking():
         folder = data_folder(where_data(data))
         row = find_run(folder, run)
-        page = page_for(row)
+        page = page_for(row, folder)
         path = out or folder.reports / f"{row.run}.html"
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(page, encoding="utf-8")
