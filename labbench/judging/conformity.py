@@ -98,7 +98,8 @@ def decide(
     degrees of freedom of `u`. `rejection_risk` is `risk` where not given. A value that could not
     be had is None: beyond its bound (`greater_than`, `less_than`) it can still fail, otherwise the
     word is not-measured. Without any limit the word is undecided and there is no probability.
-    `prior` is what the population of the type says. Raise InputError for risks, limits or an uncertainty that make no sense.
+    `prior` is what the population of the type says. Raise InputError for risks, limits or an
+    uncertainty that make no sense.
     Source: JCGM 106:2012, conformance probability and guarded decisions.
     """
     rejection_risk = risk if rejection_risk is None else rejection_risk
