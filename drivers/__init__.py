@@ -9,6 +9,8 @@ port of its role in `labbench.ports` and is a context manager as well.
 from __future__ import annotations
 
 __all__ = [
+    "ByHandImpedanceMeter",
+    "ByHandMultimeter",
     "ScpiImpedanceMeter",
     "ScpiMultimeter",
     "ScpiRelaySwitch",
@@ -22,6 +24,7 @@ __all__ = [
 
 from pathlib import Path
 
+from drivers.by_hand import ByHandImpedanceMeter, ByHandMultimeter
 from drivers.dialect import shipped_dialects
 from drivers.dialect_roles import (
     ImpedanceMeterDialect,

@@ -23,8 +23,8 @@ from attrs import field, frozen
 from labbench.bench.bench_file import BY_HAND, BenchFile, load_bench_file
 from labbench.bench.clock import BenchClock
 from labbench.bench.opened import OpenBench
-from labbench.errors import FileProblems, InputError, Problem
-from labbench.ports import Clock
+from labbench.errors import InputError, StepAborted
+from labbench.ports import Clock, Event, Operator, Prompt
 from labbench.records.folder import DataFolder
 
 
@@ -60,6 +60,7 @@ def open_bench(
     data: DataFolder,
     *,
     clock: Clock | None = None,
+    operator: Operator | None = None,
     log_exchanges: bool = True,
     longest_wait_s: float | None = None,
 ) -> Iterator[OpenBench]:
@@ -68,7 +69,7 @@ def open_bench(
     Opening reads and changes nothing. `longest_wait_s` bounds every wait for an answer, where the
     instruments are known to answer sooner than real ones may. Raises InstrumentError with one
     sentence for the first instrument that cannot be opened; those opened before are closed.
-    InputError for instruments that this version cannot drive (read by hand).
+    Meters that are read by hand ask `operator`; without one a reading of theirs is StepAborted.
     """
     import drivers
 
@@ -78,7 +79,6 @@ def open_bench(
         "multimeter": drivers.open_multimeter,
         "switch": drivers.open_relay_switch,
     }
-    _refuse_by_hand(file)
     rate = file.simulation.clock_rate if file.simulation else 1.0
     opened: dict[str, Any] = {}
     identities = {}
@@ -90,6 +90,10 @@ def open_bench(
         for role, opener in openers.items():
             entry = getattr(file.instruments, role)
             if entry is None:
+                continue
+            if entry.resource == BY_HAND:
+                opened[role] = _by_hand(role, entry, operator or _Nobody())
+                identities[role] = opened[role].identify()
                 continue
             more: dict[str, Any] = {}
             if role == "multimeter":
@@ -112,18 +116,32 @@ def open_bench(
         yield OpenBench(file=file, clock=clock or BenchClock(rate), identities=identities, **opened)
 
 
-def _refuse_by_hand(file: BenchFile) -> None:
-    problems = [
-        Problem(
-            str(file.path or "bench file"),
-            "an instrument read by hand cannot be used yet: give its address",
-            key=f"instruments.{role}.resource",
+def _by_hand(role: str, entry: Any, operator: Operator) -> Any:
+    """Make the meter of a role that a person reads; the bench file holds no other such role."""
+    from drivers import ByHandImpedanceMeter, ByHandMultimeter
+    from labbench.metrology.accuracy import impedance_accuracy
+
+    if role == "multimeter":
+        return ByHandMultimeter(operator)
+    accuracy = impedance_accuracy(entry.class_, entry.accuracy)
+    return ByHandImpedanceMeter(
+        operator, frequency_range_hz=(accuracy.frequency_min_hz, accuracy.frequency_max_hz)
+    )
+
+
+class _Nobody:
+    """Be asked where nobody is: a meter that is read by hand cannot be read then."""
+
+    interactive = False
+
+    def ask(self, prompt: Prompt) -> str:
+        raise StepAborted(
+            "a meter of this bench is read by hand, and nobody is there to read it",
+            hint="run it at a terminal",
         )
-        for role in ("impedance_meter", "supply", "multimeter")
-        if (entry := getattr(file.instruments, role)) is not None and entry.resource == BY_HAND
-    ]
-    if problems:
-        raise FileProblems(problems)
+
+    def tell(self, event: Event) -> None:
+        pass
 
 
 @frozen

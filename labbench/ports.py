@@ -75,6 +75,8 @@ class ImpedanceReading:
     status: Status
     raw: str
     conditions: ImpedanceConditions
+    #: one step of a display's last digit in resistance and reactance (ohm), where a person read it
+    step_ohm: tuple[float, float] | None = None
 
 
 @frozen
@@ -104,6 +106,8 @@ class ScalarReading:
     status: Status
     raw: str
     conditions: Mapping[str, object] = field(factory=dict)
+    #: one step of a display's last digit, in `unit`, where a person read it
+    step: float | None = None
 
 
 class Instrument(Protocol):

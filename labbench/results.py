@@ -222,6 +222,8 @@ class OnOffPair:
     on_v: float
     off_after_v: float
     current_a: float
+    #: one step of the last digit of a display (V), where a person read the voltages
+    step_v: float = 0.0
 
 
 @frozen

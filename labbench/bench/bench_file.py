@@ -144,6 +144,16 @@ class SupplyEntry:
     due: date | None = None
 
     def __attrs_post_init__(self) -> None:
+        if self.resource == BY_HAND:
+            raise MistakesError(
+                [
+                    (
+                        "resource",
+                        "a supply is never used by hand: nobody could see it off within the time "
+                        "that a stop has. Leave [instruments.supply] out",
+                    )
+                ]
+            )
         _check_entry(self.resource, self.dialect, self.calibrated, self.due)
 
 

@@ -21,6 +21,16 @@ class Measuring(Acting):
     """Set and take; every take stands inside a step."""
 
     @property
+    def impedance_by_hand(self) -> bool:
+        """Tell whether a person reads the impedance meter's display."""
+        return bool(getattr(self.impedance_meter, "by_hand", False))
+
+    @property
+    def multimeter_by_hand(self) -> bool:
+        """Tell whether a person reads the multimeter's display."""
+        return bool(getattr(self.multimeter, "by_hand", False))
+
+    @property
     def impedance_range_hz(self) -> tuple[float, float]:
         """Tell the lowest and highest frequency of the impedance meter (Hz)."""
         return self._require(self.impedance_meter, "an impedance meter").frequency_range_hz

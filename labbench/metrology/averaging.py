@@ -43,6 +43,19 @@ class MeanReading:
     noise_ohm: float
     readings: int
     status: Status
+    #: one step of a display's last digit (ohm), real and imaginary part; 0 where no eye read it
+    step_ohm: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def u_display_ohm(self) -> tuple[float, float]:
+        """Tell what rounding on a display leaves (GUM F.2.2.1); no average takes it out."""
+        return self.step_ohm[0] / math.sqrt(12.0), self.step_ohm[1] / math.sqrt(12.0)
+
+    @property
+    def u_total_ohm(self) -> tuple[float, float]:
+        """Tell the standard uncertainties of the mean with what the display leaves."""
+        (u_real, u_imag), (display_real, display_imag) = self.u_ohm, self.u_display_ohm
+        return math.hypot(u_real, display_real), math.hypot(u_imag, display_imag)
 
     @property
     def dof(self) -> float:
@@ -113,4 +126,8 @@ def _mean(readings: Sequence[ImpedanceReading], accuracy: ImpedanceAccuracy) -> 
             return MeanReading(frequency_hz, None, u, noise, n, "unstable")
         scatter = [max(noise, s) for s in seen]
     root = math.sqrt(n)
-    return MeanReading(frequency_hz, mean, (scatter[0] / root, scatter[1] / root), noise, n, "ok")
+    steps = [reading.step_ohm or (0.0, 0.0) for reading in readings]
+    return MeanReading(
+        frequency_hz, mean, (scatter[0] / root, scatter[1] / root), noise, n, "ok",
+        (max(step[0] for step in steps), max(step[1] for step in steps)),
+    )  # fmt: skip

@@ -196,6 +196,7 @@ def _point(
     )
     contact = shared.contact_resistance + (1j * omega) * shared.contact_inductance
     raw = complex_reading(mean.value_ohm, mean.u_ohm, "repeatability", dof=mean.dof)
+    raw = raw + complex_reading(0j, mean.u_display_ohm, "last digit of the display")
     raw = raw + zero - contact
     stray = _open_admittance(compensation, i, accuracy, short, dof) + (
         (1j * omega) * shared.stray_capacitance

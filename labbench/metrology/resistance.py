@@ -197,6 +197,9 @@ def _by_multimeter(
     volts = volts + influence(
         0.0, max(drift_v, accuracy.thermal_drift_v), "drift of the thermal voltage"
     )
+    # On, off before and off after are rounded for themselves, and round the same every time.
+    step_v = max(pair.step_v for pair in pairs)
+    volts = volts + influence(0.0, step_v * math.sqrt(1.5 / 12.0), "last digit of the display")
     volts = volts * limits(1.0, accuracy.gain_relative, "gain of the multimeter")
     r = volts / current
     position = influence(0.0, _PROBE_POSITION_OHM, "where the probes touch")

@@ -54,10 +54,15 @@ def wait_for_contact(
 
     By relay switch the part is there: an open that holds is the answer. By hand an open means that
     nothing is in the jig yet; a contact that is there from the start may be the part before, so
-    the person is asked; after `patience_s` they may say that it is in the jig all the same.
+    the person is asked; after `patience_s` they may say that it is in the jig all the same. With a
+    meter that is read by hand the person says when it is there, and nothing is polled.
     Raises StepAborted where the contact never holds still or the person says it is not there.
     """
     chosen = settings or ContactSettings()
+    if bench.impedance_by_hand:
+        # Nobody types numbers until they agree: the person says when it is in the jig.
+        bench.connect(hookup, position)
+        return "contact"
     bench.connect(hookup, position, by_contact=True)
 
     def watch(patience_s: float, *, ends_open: bool, first_open: bool = False) -> _Seen:

@@ -62,6 +62,8 @@ PAIRS = 4
 _RANGES_V = (0.1, 1.0, 10.0)
 #: one energised stretch is some 2 s; an instrument that hangs ends it by its own deadline
 _LONGEST_ON_S = 15.0
+#: a person who reads the display types the number while the current flows
+_LONGEST_ON_BY_HAND_S = 60.0
 _SETTLE_S = 0.1
 #: one turn left of many is some 2 % of a winding: less than half of that is a sense contact that
 #: does not touch, not a coil
@@ -288,7 +290,7 @@ class _Pairing:
             "coil resistance",
             voltage_v=drive.volts,
             current_a=drive.amps,
-            time_s=_LONGEST_ON_S,
+            time_s=_LONGEST_ON_BY_HAND_S if bench.multimeter_by_hand else _LONGEST_ON_S,
             surge_j=COIL_SURGE_J,
         )
         with bench.step("resistance-pair"):
@@ -315,7 +317,7 @@ class _Pairing:
         if on_v is None or off_before_v is None or off_after_v is None:
             return _Outcome(over_range=True)
         self._refuse_lost_sense(on_v - (off_before_v + off_after_v) / 2, current_a)
-        return _Outcome(OnOffPair(off_before_v, on_v, off_after_v, current_a))
+        return _Outcome(OnOffPair(off_before_v, on_v, off_after_v, current_a, on.step or 0.0))
 
     def _refuse_lost_sense(self, volts: float, current_a: float) -> None:
         expected = self._expected_ohm

@@ -85,11 +85,13 @@ def impedance_sweep(
         raise InputError("the frequencies of a sweep ascend, and there is at least one")
     bench.connect(COIL_IMPEDANCE, position)
     where = bench.joined.position
+    # A display rounds the same number the same way every time: asking again tells nothing.
+    repeats = 1 if bench.impedance_by_hand else chosen.repeats
 
     def take() -> Sweep:
         bench.prepare_impedance()
         readings: list[ImpedanceReading] = []
-        for _ in range(chosen.repeats):
+        for _ in range(repeats):
             for frequency_hz in frequencies_hz:
                 bench.set_impedance_point(
                     frequency_hz=frequency_hz,

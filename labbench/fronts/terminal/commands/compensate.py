@@ -36,9 +36,10 @@ def command(who: str | None, bench: Path | None, data: Path | None, as_json: boo
         file = load_bench(bench, folder)
         name = who or folder.read_last_used().operator or getpass.getuser()
         stop = StopFlag()
-        with stop.catching_interrupts(), open_bench(file, folder) as opened:
+        person = TerminalPerson(interactive=sys.stdin.isatty())
+        with stop.catching_interrupts(), open_bench(file, folder, operator=person) as opened:
             taken = compensate(
-                opened, who=name, operator=TerminalPerson(interactive=sys.stdin.isatty()),
+                opened, who=name, operator=person,
                 data=folder, stop=stop,
             )  # fmt: skip
         if as_json:
