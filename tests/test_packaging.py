@@ -324,6 +324,7 @@ def test_the_bench_file_in_the_readme_can_be_loaded(tmp_path: Path) -> None:
     assert bench.instruments.supply is not None
     assert bench.instruments.supply.output_capacitance_f == pytest.approx(220e-6)
     assert bench.fixture.supply_leads_ohm == pytest.approx(30e-3)
+    assert bench.limits is not None
     assert (bench.limits.voltage_v, bench.limits.current_a) == (30.0, 5.0)
 
 
