@@ -105,6 +105,7 @@ def left_in_list(
     )  # fmt: skip
     # it was seen to cool: at least one time constant, whatever the estimate says
     wait_s = max(TAU_S, cooling_time_s(excess_k, within_k=COOL_WITHIN_K))
+    known, _ = still_warm(data, part.specimen, now=now)
     ready = (now + timedelta(seconds=wait_s)).isoformat()
-    put_cooling(data.cooling, evolve(part, ready_utc=ready), now)
+    put_cooling(data.cooling, evolve(known or part, ready_utc=ready), now)
     return leave_warm_undecided(judgement, wait_s)

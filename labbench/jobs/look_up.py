@@ -12,6 +12,7 @@ from attrs import evolve
 
 from labbench.errors import InputError
 from labbench.jobs.check_state import charts_of
+from labbench.jobs.cooling import cooling_list
 from labbench.quantities import format_si
 from labbench.records.folder import DataFolder
 from labbench.records.journal import JournalEvent, amend, read_journal
@@ -47,7 +48,12 @@ def next_specimen(data: DataFolder) -> str:
     """Return the first free automatic number."""
     with Store(data.store) as store:
         store.ingest_waiting(data.journals)
-        return store.next_specimen()
+        name = store.next_specimen()
+    # a part that still cools has its number, but no run yet
+    taken = {part.specimen for part, _ in cooling_list(data)}
+    while name in taken:
+        name = f"D{int(name[1:]) + 1}"
+    return name
 
 
 def find_run(data: DataFolder, name: str) -> RunRow:

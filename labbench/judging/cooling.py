@@ -10,6 +10,7 @@ from __future__ import annotations
 __all__ = [
     "COOL_WITHIN_K",
     "LIFTED_C",
+    "STILL_WARM",
     "TAU_S",
     "cooling_time_s",
     "excess_after_k",
@@ -30,6 +31,8 @@ TAU_S = 25.0
 COOL_WITHIN_K = 2.0
 #: lead-free solder melts at some 217 to 220 °C (from memory): a part that came off was that hot
 LIFTED_C = 220.0
+#: the remark that says so
+STILL_WARM = "still warm"
 
 
 def cooling_time_s(
@@ -76,7 +79,7 @@ def waiting_judgement(specimen: str, type_name: str, wait_s: float) -> Judgement
         findings=(),
         characteristics=(),
         would_decide=(WouldDecide("wait", wait_text(wait_s)),),
-        remarks=("still warm",),
+        remarks=(STILL_WARM,),
     )
 
 
@@ -97,5 +100,5 @@ def leave_warm_undecided(judgement: Judgement, wait_s: float) -> Judgement:
             evolve(f, grade="suspect") if f.grade == "sure" else f for f in judgement.findings
         ),
         would_decide=(WouldDecide("wait", wait_text(wait_s)), *others),
-        remarks=("still warm", *judgement.remarks),
+        remarks=(STILL_WARM, *judgement.remarks),
     )

@@ -17,6 +17,7 @@ __all__ = [
 from collections.abc import Iterable, Iterator
 
 from labbench.quantities import format_si
+from labbench.judging.cooling import STILL_WARM
 from labbench.results import Characteristic, Finding, Judgement
 
 LINE_WIDTH = 80
@@ -105,6 +106,9 @@ def reason(judgement: Judgement, *, room: int | None = None) -> str:
 
 def _wordings(judgement: Judgement) -> list[str]:
     """Return the reason in full, then shorter."""
+    if judgement.disposition == "undecided" and STILL_WARM in judgement.remarks:
+        # whatever else is seen may cool away
+        return [STILL_WARM]
     if judgement.disposition in ("unfit", "undecided") and judgement.findings:
         finding = judgement.findings[0]
         fault, number = fault_words(finding.fault), _number_for(finding, judgement)
@@ -155,6 +159,8 @@ def next_action(judgement: Judgement) -> str:
     """Return what to do with the specimen now."""
     if judgement.disposition == "undecided":
         for would in judgement.would_decide:
+            if would.action == "wait" and would.text.startswith("wait "):
+                return f"{would.text}, pedal"
             return _SHORT_ACTIONS.get(would.action, would.action.replace("-", " "))
         return "measure again"
     return _ACTIONS[judgement.disposition]

@@ -29,6 +29,7 @@ def command(bench: Path | None, data: Path | None, as_json: bool) -> None:
     from labbench.compose import data_folder, load_bench, open_bench
     from labbench.fronts.terminal.person import TerminalPerson
     from labbench.jobs.bench_health import bench_health, compensation_state
+    from labbench.jobs.check_standard import check_json, check_state
     from labbench.jobs.run import settle_earlier_runs
 
     with speaking():
@@ -41,6 +42,7 @@ def command(bench: Path | None, data: Path | None, as_json: bool) -> None:
             )  # fmt: skip
             roles = bench_health(opened, today=date.today())
             usable, sentence = compensation_state(opened, folder)
+            standard = check_state(opened, folder)
     if as_json:
         click.echo(
             json.dumps(
@@ -58,6 +60,7 @@ def command(bench: Path | None, data: Path | None, as_json: bool) -> None:
                         for r in roles
                     ],
                     "compensation": {"usable": usable, "text": sentence},
+                    "check_standard": check_json(standard),
                 },
                 ensure_ascii=False,
             )
@@ -74,4 +77,6 @@ def command(bench: Path | None, data: Path | None, as_json: bool) -> None:
             for problem in r.problems:
                 click.echo(f"  {'':<16} {'':<8} {problem}")
         click.echo(f"  {'compensation':<16} {'ok' if usable else 'needed':<8} {sentence}")
+        word = {"in-control": "ok", "none": "", "learning": "ok"}.get(standard.word, "LOOK")
+        click.echo(f"  {'check standard':<16} {word:<8} {standard.text}")
     sys.exit(ERROR if any(r.problems for r in roles) else OK)

@@ -44,6 +44,9 @@ _LOOKS = ["fine", "discoloured", "cracked", "bulged", "not-looked"]
 @click.option("--no-supply", is_flag=True, help="Leave out what needs the supply.")
 @click.option("--unattended", is_flag=True, help="The supply may come on with nobody at the "
               "pedal (a simulated bench needs no such leave).")  # fmt: skip
+@click.option("--just-lifted", is_flag=True, help="It came off the board this minute: start its "
+              "clock, measure nothing, take the next part meanwhile.")  # fmt: skip
+@click.option("--cooling", is_flag=True, help="List the parts that still cool.")
 @click.option("--why", is_flag=True, help="Show the statistics behind the verdict.")
 @bench_option
 @data_option
@@ -63,6 +66,8 @@ def command(
     false_reject: float,
     no_supply: bool,
     unattended: bool,
+    just_lifted: bool,
+    cooling: bool,
     why: bool,
     bench: Path | None,
     data: Path | None,
@@ -76,12 +81,18 @@ def command(
     What comes from the supply waits for Enter or the pedal. `s` and Enter, or Ctrl-C, stops with
     the output off.
 
+    A part that was just lifted needs some two minutes: --just-lifted starts its clock, --cooling
+    lists those that wait. A warm part is never failed: it is undecided until it is cool.
+
     Exit code: 0 fit, 1 unfit, 3 undecided or plausible, 2 input, 4 instrument or safety, 130
     stopped.
     """
     from labbench.compose import data_folder, load_bench, open_bench
     from labbench.fronts.terminal.person import TerminalPerson
+    from labbench.fronts.terminal.warm import say_waiting, show_cooling
     from labbench.jobs import look_up, part_types
+    from labbench.jobs.cooling import just_lifted as start_cooling
+    from labbench.jobs.cooling import still_warm
     from labbench.jobs.plain import to_json
     from labbench.jobs.run import StopFlag
     from labbench.jobs.verify import Request, verify
@@ -90,9 +101,15 @@ def command(
 
     with speaking():
         folder = data_folder(where_data(data))
-        file = load_bench(bench, folder)
+        if cooling:
+            show_cooling(folder, as_json=as_json)
+            return
         last = folder.read_last_used()
-        wanted = part or last.type
+        specimen = specimen or look_up.next_specimen(folder)
+        lifted, waiting = (None, None) if just_lifted else still_warm(folder, specimen)
+        if waiting is not None:
+            say_waiting(waiting, as_json=as_json)
+        wanted = part or (lifted.type if lifted else None) or last.type
         if wanted is None:
             raise click.UsageError("which part? Give a part type, or what is printed on it (R47)")
         part_type, marking = part_types.for_name_or_marking(wanted, parts)
@@ -105,7 +122,20 @@ def command(
                 "Best word without a type: plausible.",
                 err=True,
             )
-        specimen = specimen or look_up.next_specimen(folder)
+        if lifted is not None:
+            donor, lot = donor or lifted.donor, lot or lifted.lot
+            position = position or lifted.position
+            customer_job = customer_job or lifted.customer_job
+        if just_lifted:
+            say_waiting(
+                start_cooling(
+                    folder, specimen=specimen, type_name=wanted, position=position,
+                    room_c=_temperature(temperature, last.temperature_c),
+                    donor=donor or last.donor, lot=lot, customer_job=customer_job or last.job,
+                ),
+                as_json=as_json,
+            )  # fmt: skip
+        file = load_bench(bench, folder)
         interactive = sys.stdin.isatty()
         answers: dict[str, str] = {}
         if look is not None:
