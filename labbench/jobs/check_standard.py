@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 __all__ = [
+    "REFERENCE_C",
+    "REFERENCE_HZ",
     "CheckStandard",
     "check",
     "check_json",

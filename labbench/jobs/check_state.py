@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CheckState", "charts_of", "check_state", "standard_remark"]
+__all__ = ["JOB", "CheckState", "charts_of", "check_state", "standard_remark"]
 
 from collections.abc import Sequence
 from datetime import datetime

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["cooling_list", "just_lifted", "left_in_list", "residual_k", "still_warm"]
+__all__ = ["cooling_list", "just_lifted", "left_in_list", "now_utc", "residual_k", "still_warm"]
 
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["StudyProgress", "progress", "run_study", "study_readings"]
+__all__ = ["JOB", "StudyProgress", "progress", "run_study", "study_readings"]
 
 from collections.abc import Sequence
 from pathlib import Path

@@ -7,6 +7,8 @@ copied from a table.
 from __future__ import annotations
 
 __all__ = [
+    "LEAST_POINTS",
+    "SETTLED_POINTS",
     "Alarm",
     "Ewma",
     "Limits",

@@ -9,6 +9,7 @@ zero.
 from __future__ import annotations
 
 __all__ = [
+    "PART",
     "Component",
     "GaugeStudy",
     "Nested",

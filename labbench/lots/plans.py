@@ -7,7 +7,14 @@ parts go by code letters, so that whoever measures does not know what they read 
 
 from __future__ import annotations
 
-__all__ = ["CHARACTERISTICS", "GaugePlan", "PlanEntry", "code_letters", "plan_study"]
+__all__ = [
+    "CHARACTERISTICS",
+    "Characteristic",
+    "GaugePlan",
+    "PlanEntry",
+    "code_letters",
+    "plan_study",
+]
 
 import random
 from collections.abc import Sequence

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CheckStandard", "read_check_standard", "write_check_standard"]
+__all__ = ["EVERY_H", "CheckStandard", "read_check_standard", "write_check_standard"]
 
 import json
 import os

@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
-__all__ = ["StudyReport", "component_words", "gauge_lines", "gauge_verdict", "nested_lines",
-           "nested_verdict", "ordered", "sd_text"]  # fmt: skip
+__all__ = [
+    "GOOD_PERCENT",
+    "USABLE_PERCENT",
+    "StudyReport",
+    "component_words",
+    "gauge_lines",
+    "gauge_verdict",
+    "nested_lines",
+    "nested_verdict",
+    "ordered",
+    "sd_text",
+]
 
 from collections.abc import Iterator, Mapping
 
