@@ -175,9 +175,18 @@ class SupplyCommands(CommonCommands):
     read_voltage: Query = field(metadata=query("number", optional=_CHANNEL))
     read_current: Query = field(metadata=query("number", optional=_CHANNEL))
     condition: Query | None = field(metadata=query("integer", optional=_CHANNEL), default=None)
+    set_watchdog_delay: str | None = field(metadata=command("seconds"), default=None)
+    watchdog_delay: Query | None = field(metadata=query("number"), default=None)
+    set_watchdog_on: str | None = field(metadata=command(), default=None)
+    set_watchdog_off: str | None = field(metadata=command(), default=None)
+    watchdog: Query | None = field(metadata=query("boolean"), default=None)
 
     def __attrs_post_init__(self) -> None:
         _come_in_pairs(
+            watchdog_delay=(self.set_watchdog_delay, self.watchdog_delay),
+            set_watchdog_on=(self.set_watchdog_delay, self.set_watchdog_on),
+            set_watchdog_off=(self.set_watchdog_on, self.set_watchdog_off),
+            watchdog=(self.set_watchdog_on, self.watchdog),
             selected_channel=(self.select_channel, self.selected_channel),
             clear_over_voltage_trip=(self.over_voltage_tripped, self.clear_over_voltage_trip),
         )

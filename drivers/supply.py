@@ -19,6 +19,8 @@ from labbench.ports import ScalarReading, SupplySetting
 _CAUTION = "the output may be on: read it back, or use the supply's own switch"
 #: how long a stop path waits for another thread to let the session go (s)
 _TAKE_OVER_S = 0.1
+#: a watchdog may take its delay in whole seconds (common practice, no source)
+_WATCHDOG_STEP_S = 1.0
 
 
 @frozen
@@ -109,6 +111,46 @@ class ScpiSupply(LinkedInstrument[SupplyDialect]):
         constant_voltage = bool(register >> bits.constant_voltage & 1)
         # both: unregulated; neither: output off
         return None if constant_current == constant_voltage else constant_current
+
+    @property
+    def has_watchdog(self) -> bool:
+        """Tell whether the supply switches itself off when nobody speaks to it any more."""
+        return self._dialect.commands.watchdog is not None
+
+    def arm_watchdog(self, seconds: float) -> float:
+        """Let the supply switch itself off after so long a silence (s); return the delay read back.
+
+        Raises InputError where the dialect has no watchdog, SettingNotTaken.
+        """
+        commands = self._dialect.commands
+        if (
+            commands.set_watchdog_delay is None
+            or commands.watchdog_delay is None
+            or commands.set_watchdog_on is None
+            or commands.watchdog is None
+        ):
+            raise InputError(f"{self.name}: its dialect has no watchdog")
+        with self._session.held():
+            self._send(commands.set_watchdog_delay, {"seconds": format_number(seconds)})
+            took = self._require_number(
+                "watchdog delay (s)", seconds,
+                self._setting_number(self._ask(commands.watchdog_delay)),
+                relative=self._dialect.readback.relative, resolution=_WATCHDOG_STEP_S,
+            )  # fmt: skip
+            self._send(commands.set_watchdog_on)
+            armed = self._ask(commands.watchdog).only(bool)
+            self._require("watchdog", "on", "off", agrees=armed)
+            return took
+
+    def disarm_watchdog(self) -> None:
+        """Take the watchdog off; read that back. Nothing where the dialect has none."""
+        commands = self._dialect.commands
+        if commands.set_watchdog_off is None or commands.watchdog is None:
+            return
+        with self._session.held():
+            self._send(commands.set_watchdog_off)
+            armed = self._ask(commands.watchdog).only(bool)
+            self._require("watchdog", "off", "on", agrees=not armed)
 
     def protection_tripped(self, channel: int) -> bool | None:
         """Tell whether the over-voltage protection has tripped; None where it cannot say."""

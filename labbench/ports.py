@@ -31,11 +31,12 @@ __all__ = [
     "Supply",
     "SupplySetting",
     "Switch",
+    "WatchedSupply",
 ]
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Final, Literal, Protocol
+from typing import Final, Literal, Protocol, runtime_checkable
 
 from attrs import field, frozen
 
@@ -202,6 +203,24 @@ class Supply(Instrument, Protocol):
 
         Used by stop paths: never raises, waits for no other instrument.
         """
+        ...
+
+
+@runtime_checkable
+class WatchedSupply(Protocol):
+    """Be a supply that can switch itself off when nobody speaks to it any more."""
+
+    @property
+    def has_watchdog(self) -> bool:
+        """Tell whether it has a watchdog at all."""
+        ...
+
+    def arm_watchdog(self, seconds: float) -> float:
+        """Let it switch off after so long a silence (s); return the delay read back."""
+        ...
+
+    def disarm_watchdog(self) -> None:
+        """Take the watchdog off again."""
         ...
 
 

@@ -19,6 +19,7 @@ from __future__ import annotations
 __all__ = ["DISCHARGED_V", "DISCHARGE_WAIT_S", "Energised", "GuardedSupply", "output_unknown"]
 
 import math
+import threading
 from collections.abc import Callable
 from types import TracebackType
 from typing import Self
@@ -36,7 +37,7 @@ from labbench.errors import (
     SettingNotTaken,
     StillCharged,
 )
-from labbench.ports import STATUS_OK, Clock, ScalarReading, Supply, SupplySetting
+from labbench.ports import STATUS_OK, Clock, ScalarReading, Supply, SupplySetting, WatchedSupply
 from labbench.records.journal import Journal
 
 #: below this a re-tie is safe
@@ -54,6 +55,8 @@ _RELATIVE_STEP = 2e-3
 _OVERSHOOT_V = 0.030
 _OVERSHOOT_A = 0.050
 _OVERSHOOT_RELATIVE = 0.02
+#: the time on is checked before this is due
+_BACKSTOP_MARGIN_S = 0.5
 
 
 class GuardedSupply:
@@ -181,6 +184,7 @@ class Energised:
             raise SafetyError("an output is on already: one energised step at a time")
         self._check_request()
         setting = self._program()
+        watchdog_s = self._arm_watchdog()
         guard.stop.check()
         # On disk before the output is on, so that a kill at any moment leaves a trace (rule 5).
         guard.journal.write(
@@ -189,16 +193,20 @@ class Energised:
             reason=self._reason,
             need=self._need,
             setting=setting,
+            watchdog_s=watchdog_s,
         )
         try:
             guard.energised_now = self
             guard.charged.add(self.channel)
             # Run newest first: off, then the journal, then the rest.
             self._clean_ups.add("forget that the output was on", self._forget)
+            if watchdog_s is not None:
+                self._clean_ups.add("disarm the supply's watchdog", self._disarm_watchdog)
             self._clean_ups.add("journal the off", self._journal_off)
             self._clean_ups.add("switch the output off", self._switch_off)
             # Rule 7: a stop from any thread, or from a signal handler, sends off at once.
             self._clean_ups.add("take the stop hook out", guard.stop.add_hook(self._on_stop))
+            self._clean_ups.add("stop the backstop", self._start_backstop().cancel)
             # A stop that came before the hook was in place is seen here, before the output is on.
             guard.stop.check()
             self._on_since_s = guard.clock.monotonic_s()
@@ -264,6 +272,32 @@ class Energised:
                 hint="is the front panel locked, or a limit set there?",
             )
         return setting
+
+    def _arm_watchdog(self) -> float | None:
+        """Arm the supply's own watchdog where it has one; return its delay (s).
+
+        Rule 6: nothing here survives kill -9 or a pulled cable. Nothing is on longer than the need
+        allows, so no longer silence is meant.
+        """
+        supply = self._supply
+        if isinstance(supply, WatchedSupply) and supply.has_watchdog:
+            return supply.arm_watchdog(self._need.time_s)
+        return None
+
+    def _disarm_watchdog(self) -> None:
+        assert isinstance(self._supply, WatchedSupply)
+        self._supply.disarm_watchdog()
+
+    def _start_backstop(self) -> threading.Timer:
+        """Force the output off when nothing came back for longer than the need allows (real s).
+
+        The time on is looked at before each action. This is for an action that does not come back:
+        a person who reads a display and is called away.
+        """
+        timer = threading.Timer(self._need.time_s + _BACKSTOP_MARGIN_S, self._supply.force_off)
+        timer.daemon = True
+        timer.start()
+        return timer
 
     def _verify_on(self) -> None:
         if not self._supply.is_on(self.channel):
