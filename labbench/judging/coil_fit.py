@@ -1,10 +1,8 @@
-"""Fit the reduced model to a sweep: all starting points of all hypotheses solved together.
+"""Fit the reduced model to sweeps: all starts of all hypotheses of all coils solved together.
 
 The objective of a start is chi2 = sum of squared residuals of the data + sum of squared distances
 from the prior mean, both in standard deviations: its minimum is the MAP estimate. The unknowns
-are the distances from the prior, so that all have the same scale. Levenberg-Marquardt (Marquardt,
-J. SIAM 11 (1963) 431: from memory) runs on the whole batch with numpy, because a start costs
-almost nothing beside the overhead of the calls.
+are the distances from the prior, so that all have the same scale.
 """
 
 from __future__ import annotations
@@ -17,6 +15,7 @@ __all__ = [
     "FloatArray",
     "coil_data",
     "fit_hypotheses",
+    "fit_many",
     "log_evidence",
     "sensitivities",
 ]
@@ -30,8 +29,10 @@ from numpy.typing import NDArray
 
 from labbench.judging import coil_model as model
 from labbench.judging.coil_priors import Hypothesis
+from labbench.judging.least_squares import minimise
 
 FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
 
 # The model is no coil: this much of R and X it may be wrong, at every frequency by itself. Chosen
 # so that healthy simulated coils leave the residual that their degrees of freedom allow.
@@ -50,7 +51,9 @@ _PLAIN_STARTS: tuple[tuple[tuple[int, float], ...], ...] = (
     ((model.FS, 3.0), (model.PROXIMITY, 4.0), (model.FR, -4.0)),
 )
 _ITERATIONS = 60
-_TOLERANCE = 1e-3
+_TOLERANCE, _RELATIVE_TOLERANCE = 1e-3, 1e-5
+# a step of many standard deviations leaves the region where the derivative means much
+_LONGEST_STEP = 4.0
 
 
 @frozen(eq=False)
@@ -128,33 +131,41 @@ def coil_data(
 
 def fit_hypotheses(data: CoilData, hypotheses: Sequence[Hypothesis]) -> tuple[Fit, ...]:
     """Find the MAP of every hypothesis; a loop is tried from five starts. In the given order."""
-    owner, starts = _starts(hypotheses)
-    mean = np.array([hypotheses[i].prior.mean for i in owner])
-    sd = np.array([hypotheses[i].prior.sd for i in owner])
-    loop = np.array([hypotheses[i].loop for i in owner])
-    z = (starts - mean) / sd
-    z, chi2, normal = _minimise(data, z, mean, sd, loop)
+    return fit_many([(data, hypotheses)])[0]
 
-    sign, log_det = np.linalg.slogdet(normal)
+
+def fit_many(
+    problems: Sequence[tuple[CoilData, Sequence[Hypothesis]]],
+) -> list[tuple[Fit, ...]]:
+    """Find the MAP of every hypothesis of many sweeps, all starts of all of them together."""
+    owner, starts = _starts([h for _, hypotheses in problems for h in hypotheses])
+    flat = [(data, h) for data, hypotheses in problems for h in hypotheses]
+    rows = _Rows.of([flat[i] for i in owner])
+    found = minimise(
+        rows.linearise, (starts - rows.mean) / rows.sd, unit_prior=True,
+        longest_step=_LONGEST_STEP, iterations=_ITERATIONS,
+        absolute=_TOLERANCE, relative=_RELATIVE_TOLERANCE,
+    )  # fmt: skip
+    sign, log_det = np.linalg.slogdet(found.normal)
     # Of the starts of one hypothesis the one with most evidence, not the deepest: a broad valley
     # explains better than a needle.
-    evidence = np.where(sign > 0, -0.5 * chi2 - 0.5 * log_det, -np.inf)
-    fits = []
-    for i, hypothesis in enumerate(hypotheses):
-        rows = np.flatnonzero(owner == i)
-        best = rows[np.argmax(evidence[rows])]
-        variance = np.diag(np.linalg.inv(normal[best]))
-        fits.append(
-            Fit(
-                hypothesis=hypothesis,
-                theta=mean[best] + sd[best] * z[best],
-                chi2=float(chi2[best]),
-                chi2_data=float(chi2[best] - z[best] @ z[best]),
-                log_det=float(log_det[best]),
-                sd=np.sqrt(variance) * sd[best],
-            )
-        )
-    return tuple(fits)
+    evidence = np.where(sign > 0, -0.5 * found.objective - 0.5 * log_det, -np.inf)
+    first = np.flatnonzero(np.diff(owner, prepend=-1))
+    best = np.array([
+        a + int(np.argmax(evidence[a:b]))
+        for a, b in zip(first, [*first[1:], len(owner)], strict=True)
+    ])  # fmt: skip
+    z, chi2 = found.x[best], found.objective[best]
+    variance = np.einsum("bii->bi", np.linalg.inv(found.normal[best]))
+    theta = rows.mean[best] + rows.sd[best] * z
+    sd = np.sqrt(variance) * rows.sd[best]
+    chi2_data = chi2 - np.sum(z**2, axis=1)
+    fits = [
+        Fit(flat[i][1], theta[i], float(chi2[i]), float(chi2_data[i]), float(log_det[k]), sd[i])
+        for i, k in enumerate(best)
+    ]
+    taken = iter(fits)
+    return [tuple(next(taken) for _ in hypotheses) for _, hypotheses in problems]
 
 
 def log_evidence(fit: Fit) -> float:
@@ -174,9 +185,8 @@ def sensitivities(data: CoilData, fit: Fit) -> FloatArray:
     """
     prior = fit.hypothesis.prior
     z = ((fit.theta - prior.mean) / prior.sd)[None, :]
-    loop = np.array([fit.hypothesis.loop])
-    jacobian = _linearise(data, z, prior.mean[None, :], prior.sd[None, :], loop)[1]
-    return np.asarray(jacobian[0])
+    rows = _Rows.of([(data, fit.hypothesis)])
+    return np.asarray(rows.linearise(z, np.zeros(1, dtype=np.intp))[1][0][: data.count])
 
 
 def _starts(hypotheses: Sequence[Hypothesis]) -> tuple[NDArray[np.intp], FloatArray]:
@@ -201,67 +211,72 @@ def _starts(hypotheses: Sequence[Hypothesis]) -> tuple[NDArray[np.intp], FloatAr
     return np.array(owner), np.array(rows)
 
 
-def _minimise(
-    data: CoilData, z: FloatArray, mean: FloatArray, sd: FloatArray, loop: NDArray[np.bool_]
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Run Levenberg-Marquardt on all rows; return distances, objectives, J'J + 1."""
-    damping = np.full(len(z), 1e-2)
-    identity = np.eye(z.shape[1])
-    residual, jacobian = _linearise(data, z, mean, sd, loop)
-    chi2 = _objective(residual, z)
-    running = np.ones(len(z), dtype=bool)
-    for _ in range(_ITERATIONS):
-        rows = np.flatnonzero(running)
-        if not len(rows):
-            break
-        transposed = jacobian[rows].transpose(0, 2, 1)
-        normal = transposed @ jacobian[rows] + identity
-        gradient = (transposed @ residual[rows, :, None])[..., 0] + z[rows]
-        diagonal = np.einsum("bii->bi", normal)
-        damped = normal + identity * (damping[rows, None] * diagonal)[:, None, :]
-        step = np.linalg.solve(damped, -gradient[..., None])[..., 0]
-        # a step of many standard deviations leaves the region where the derivative means much
-        length = np.sqrt(np.sum(step**2, axis=1, keepdims=True))
-        step *= np.minimum(1.0, 4.0 / np.maximum(length, 1e-300))
-        trial = z[rows] + step
-        new_residual, new_jacobian = _linearise(data, trial, mean[rows], sd[rows], loop[rows])
-        new_chi2 = _objective(new_residual, trial)
-        better = new_chi2 <= chi2[rows]
-        gain = chi2[rows] - new_chi2
-        damping[rows] = np.where(better, np.maximum(damping[rows] * 0.2, 1e-9), damping[rows] * 6.0)
-        done = (better & (gain < _TOLERANCE + 1e-5 * new_chi2)) | (damping[rows] > 1e8)
-        taken = rows[better]
-        z[taken] = trial[better]
-        chi2[taken] = new_chi2[better]
-        residual[taken] = new_residual[better]
-        jacobian[taken] = new_jacobian[better]
-        running[rows[done]] = False
-    return z, chi2, jacobian.transpose(0, 2, 1) @ jacobian + identity
+@frozen(eq=False)
+class _Rows:
+    """Hold the data and the prior of every row; sweeps of unequal length are padded."""
 
+    mean: FloatArray
+    sd: FloatArray
+    loop: NDArray[np.bool_]
+    frequency_hz: FloatArray
+    measured: ComplexArray
+    # 1/sigma: a padded point or a missing dc resistance has none
+    weight_r: FloatArray
+    weight_x: FloatArray
+    dc_ohm: FloatArray
+    weight_dc: FloatArray
 
-def _objective(residual: FloatArray, z: FloatArray) -> FloatArray:
-    total = np.sum(residual**2, axis=1) + np.sum(z**2, axis=1)
-    return np.where(np.isfinite(total), total, np.inf)
+    @classmethod
+    def of(cls, rows: Sequence[tuple[CoilData, Hypothesis]]) -> _Rows:
+        """Stack rows; a datum used by many rows is prepared once."""
+        longest = max(len(data.frequency_hz) for data, _ in rows)
+        tables: dict[int, tuple[FloatArray, FloatArray]] = {}
+        for data, _ in rows:
+            if id(data) in tables:
+                continue
+            n = len(data.frequency_hz)
+            table = np.zeros((5, longest))
+            table[0] = 1e3
+            table[:, :n] = (
+                data.frequency_hz, data.resistance_ohm, data.reactance_ohm,
+                1.0 / data.sigma_resistance_ohm, 1.0 / data.sigma_reactance_ohm,
+            )  # fmt: skip
+            known = data.dc_resistance_ohm is not None and data.sigma_dc_ohm is not None
+            dc = (data.dc_resistance_ohm, 1.0 / data.sigma_dc_ohm) if known else (0.0, 0.0)  # type: ignore[operator]
+            tables[id(data)] = table, np.array(dc)
+        stacked = np.array([tables[id(data)][0] for data, _ in rows])
+        dc_table = np.array([tables[id(data)][1] for data, _ in rows])
+        return cls(
+            mean=np.array([h.prior.mean for _, h in rows]),
+            sd=np.array([h.prior.sd for _, h in rows]),
+            loop=np.array([h.loop for _, h in rows]),
+            frequency_hz=stacked[:, 0],
+            measured=stacked[:, 1] + 1j * stacked[:, 2],
+            weight_r=stacked[:, 3],
+            weight_x=stacked[:, 4],
+            dc_ohm=dc_table[:, 0],
+            weight_dc=dc_table[:, 1],
+        )
 
-
-def _linearise(
-    data: CoilData, z: FloatArray, mean: FloatArray, sd: FloatArray, loop: NDArray[np.bool_]
-) -> tuple[FloatArray, FloatArray]:
-    """Compute residuals (rows, data) and their derivatives by z (rows, data, 13)."""
-    theta = mean + sd * z
-    with np.errstate(over="ignore", invalid="ignore"):
-        impedance, derivative = model.impedance_and_derivatives(theta, data.frequency_hz, loop)
-        derivative *= sd[:, None, :]
-    sigma_r, sigma_x = data.sigma_resistance_ohm, data.sigma_reactance_ohm
-    residuals = [
-        (impedance.real - data.resistance_ohm) / sigma_r,
-        (impedance.imag - data.reactance_ohm) / sigma_x,
-    ]
-    jacobians = [derivative.real / sigma_r[:, None], derivative.imag / sigma_x[:, None]]
-    if data.dc_resistance_ohm is not None and data.sigma_dc_ohm is not None:
-        winding = np.exp(theta[:, model.R0])
-        residuals.append(((winding - data.dc_resistance_ohm) / data.sigma_dc_ohm)[:, None])
-        row = np.zeros((len(z), 1, z.shape[1]))
-        row[:, 0, model.R0] = winding * sd[:, model.R0] / data.sigma_dc_ohm
-        jacobians.append(row)
-    return np.concatenate(residuals, axis=1), np.concatenate(jacobians, axis=1)
+    def linearise(self, z: FloatArray, rows: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
+        """Compute residuals (rows, data) and their derivatives by z (rows, data, 13)."""
+        sd = self.sd[rows]
+        theta = self.mean[rows] + sd * z
+        points = self.frequency_hz.shape[1]
+        residual = np.empty((len(rows), 2 * points + 1))
+        jacobian = np.zeros((len(rows), 2 * points + 1, z.shape[1]))
+        with np.errstate(over="ignore", invalid="ignore"):
+            impedance, derivative = model.impedance_and_derivatives(
+                theta, self.frequency_hz[rows], self.loop[rows]
+            )
+            derivative *= sd[:, None, :]
+            off = impedance - self.measured[rows]
+            weight_r, weight_x = self.weight_r[rows], self.weight_x[rows]
+            residual[:, :points] = off.real * weight_r
+            residual[:, points:-1] = off.imag * weight_x
+            jacobian[:, :points] = derivative.real * weight_r[:, :, None]
+            jacobian[:, points:-1] = derivative.imag * weight_x[:, :, None]
+            winding, weight = np.exp(theta[:, model.R0]), self.weight_dc[rows]
+            residual[:, -1] = (winding - self.dc_ohm[rows]) * weight
+            jacobian[:, -1, model.R0] = winding * sd[:, model.R0] * weight
+        return residual, jacobian

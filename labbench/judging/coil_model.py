@@ -72,8 +72,9 @@ def impedance(
 ) -> ComplexArray:
     """Compute the impedance (ohm), shape (starts, frequencies).
 
-    `theta` has shape (starts, 13) in the order of `PARAMETERS`; `loop` says, for each start,
-    whether there is a loop of shorted turns.
+    `theta` has shape (starts, 13) in the order of `PARAMETERS`; `frequency_hz` is one row for
+    all or a row for each start; `loop` says, for each start, whether there is a loop of shorted
+    turns.
     """
     return _evaluate(theta, frequency_hz, loop, derivatives=False)[0]
 
@@ -97,7 +98,7 @@ def _evaluate(
     def column(index: int) -> FloatArray:
         return theta[:, index, None]
 
-    f = np.asarray(frequency_hz, dtype=float)[None, :]
+    f = np.atleast_2d(np.asarray(frequency_hz, dtype=float))
     jw = _J * 2.0 * np.pi * f
     has_loop = np.broadcast_to(np.asarray(loop, dtype=bool), theta.shape[:1])[:, None]
 
