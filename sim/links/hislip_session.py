@@ -312,8 +312,9 @@ class HislipSession:
                 case "disconnect":
                     self.hang_up()
                 case "vanish":
-                    self.hang_up()
+                    # Hanging up is part of it: whoever sees that finds nobody listening.
                     self._vanish(result.seconds)
+                    self.hang_up()
                 case "deaf":
                     self._hearing.clear()
                     if not self._ended:

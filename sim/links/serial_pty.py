@@ -18,8 +18,9 @@ _READ_BYTES = 4096
 class SerialPtyServer(LinkServer):
     """Serve one instrument on a pseudo-terminal.
 
-    The kernel takes every serial setting and none changes anything: no bits go over a wire. The
-    terminal outlives its clients; what nobody has read waits in it for the next one.
+    The kernel takes serial settings, and none changes anything: no bits go over a wire. (Linux
+    insists on eight data bits without parity.) The terminal outlives its clients; what nobody has
+    read waits in it for the next one.
     """
 
     kind = "serial-pty"
