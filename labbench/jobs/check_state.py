@@ -79,12 +79,16 @@ def _state(
     fewest = min((len(chart.points) for chart in charts if chart.limits is None), default=0)
     if fewest:
         text = (
-            f"the check standard {standard.name} has {fewest} checks; limits come from its own "
+            f"the check standard {standard.name} has {_count(fewest)}; limits come from its own "
             f"history after {LEAST_POINTS}"
         )
         return CheckState("learning", text, standard, last_utc, charts)
     text = f"the check standard {standard.name} is in control ({day})"
     return CheckState("in-control", text, standard, last_utc, charts)
+
+
+def _count(checks: int) -> str:
+    return "1 check" if checks == 1 else f"{checks} checks"
 
 
 def standard_remark(opened: OpenBench, data: DataFolder) -> str | None:

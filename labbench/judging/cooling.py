@@ -44,9 +44,7 @@ def cooling_time_s(
     return tau_s * math.log(excess_k / within_k) if excess_k > within_k else 0.0
 
 
-def excess_after_k(
-    seconds: float, *, from_k: float = COOL_WITHIN_K, tau_s: float = TAU_S
-) -> float:
+def excess_after_k(seconds: float, *, from_k: float = COOL_WITHIN_K, tau_s: float = TAU_S) -> float:
     """Return how far above the room a part is, some seconds after it was `from_k` above (K)."""
     return from_k * math.exp(-seconds / tau_s)
 

@@ -6,15 +6,12 @@ __all__ = ["say_waiting", "show_cooling"]
 
 import json
 import sys
-from typing import TYPE_CHECKING, NoReturn
+from typing import Any, NoReturn
 
 import click
 
 from labbench.fronts.terminal.exits import exit_code
-
-if TYPE_CHECKING:
-    from labbench.records.folder import DataFolder
-    from labbench.results import Judgement
+from labbench.results import Judgement
 
 
 def say_waiting(judgement: Judgement, *, as_json: bool) -> NoReturn:
@@ -30,7 +27,7 @@ def say_waiting(judgement: Judgement, *, as_json: bool) -> NoReturn:
     sys.exit(exit_code(judgement.disposition))
 
 
-def show_cooling(folder: DataFolder, *, as_json: bool) -> None:
+def show_cooling(folder: Any, *, as_json: bool) -> None:
     """List the parts that were just lifted, the one that is cool first in front."""
     from labbench.jobs.cooling import cooling_list
 
