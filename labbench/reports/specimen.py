@@ -67,7 +67,8 @@ def specimen_page(record: SpecimenRecord) -> str:
         remarks=judgement.remarks,
         plot=plot,
         plot_caption="Dots with bars: measured, with expanded uncertainty. Band: where a healthy "
-        "part of this type is expected. Line: the best explanation found.",
+        "part of this type is expected. Dashed line: the best explanation found. Short thick "
+        "lines: the limits.",
         points=_points(record.readings),
         budget=[(line.label, format_si(line.u, "Ω", 2)) for line in record.dc_budget],
         coverage=f"{coverage:.0%}",

@@ -14,10 +14,11 @@ __all__ = [
     "why_lines",
 ]
 
+import math
 from collections.abc import Iterable, Iterator
 
-from labbench.quantities import format_si
 from labbench.judging.cooling import STILL_WARM
+from labbench.quantities import format_si
 from labbench.results import Characteristic, Finding, Judgement
 
 LINE_WIDTH = 80
@@ -45,7 +46,12 @@ def fault_words(fault: str) -> str:
 
 def limits_text(characteristic: Characteristic) -> str:
     """Return `376-564 nH`, `below 564 nH` or `above 376 nH`; nothing where there is no limit."""
-    lower, upper, unit = characteristic.lower, characteristic.upper, characteristic.unit
+    unit = characteristic.unit
+    # an infinite limit is none
+    lower, upper = (
+        limit if limit is not None and math.isfinite(limit) else None
+        for limit in (characteristic.lower, characteristic.upper)
+    )
     if lower is not None and upper is not None:
         high = format_si(upper, unit)
         number, _, suffix = high.partition(" ")
@@ -63,6 +69,8 @@ def value_text(characteristic: Characteristic) -> str:
     if characteristic.value is None:
         words = characteristic.status.replace("-", " ")
         return "not measured" if words == "ok" else words
+    if not math.isfinite(characteristic.value):
+        return "over range"
     text = format_si(characteristic.value, characteristic.unit)
     frequency = characteristic.conditions.get("frequency_hz")
     return f"{text} at {format_si(frequency, 'Hz')}" if frequency else text
@@ -141,7 +149,7 @@ def _wordings(judgement: Judgement) -> list[str]:
     seen = [
         format_si(c.value, c.unit)
         for c in judgement.characteristics
-        if c.value is not None and c.verdict == "conforms"
+        if c.value is not None and math.isfinite(c.value) and c.verdict == "conforms"
     ]
     return [f"{', '.join(seen)}, no sign of a fault" if seen else "no sign of a fault"]
 

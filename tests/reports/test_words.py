@@ -1,0 +1,181 @@
+"""The verdict line and the words around it: columns, dispositions, one number.
+
+Does not cover whether a verdict is right (tests/judging).
+"""
+
+from __future__ import annotations
+
+import pytest
+from attrs import evolve
+from hypothesis import example, given
+from hypothesis import strategies as st
+from rich.cells import cell_len
+
+from labbench.reports.words import (
+    fault_words,
+    limits_text,
+    next_action,
+    reason,
+    short_text,
+    value_text,
+    verdict_line,
+    why_lines,
+)
+from labbench.results import Characteristic, Finding, Judgement, WouldDecide
+from tests.records.samples import judgement_samples
+
+INDUCTANCE = Characteristic(
+    "inductance", {"frequency_hz": 1e5}, 470e-9, "H", 3e-9, 0.95, 376e-9, 564e-9, "conforms", 1.0
+)
+RESISTANCE = Characteristic(
+    "dc-resistance", {"temperature_c": 25.0}, 1.5e-3, "ohm", 2e-5, 0.95, 1.35e-3, 1.65e-3,
+    "conforms", 1.0,
+)  # fmt: skip
+FIT = Judgement("D7", "coil-470n", "fit", (), (INDUCTANCE, RESISTANCE), ())
+SHORTED = Finding(
+    "shorted-turn", None, "sure", 1.0, ("fused-winding",),
+    "inductance falls from 470 nH at 1 kHz to 41 nH at 100 kHz",
+)  # fmt: skip
+
+
+def unfit(finding: Finding, **changes: object) -> Judgement:
+    low = evolve(INDUCTANCE, **{"value": 41e-9, "verdict": "fails", **changes})  # type: ignore[arg-type]
+    return evolve(FIT, disposition="unfit", findings=(finding,), characteristics=(low, RESISTANCE))
+
+
+@given(judgement=judgement_samples())
+@example(judgement=evolve(FIT, specimen="D" * 300))
+@example(judgement=evolve(FIT, specimen="部品" * 40))
+@example(judgement=evolve(FIT, specimen="D3\nFIT  everything is fine\x1b[2J"))
+@example(judgement=evolve(FIT, disposition="undecided",
+                          would_decide=(WouldDecide("x" * 200, "y" * 200),)))  # fmt: skip
+@example(judgement=unfit(evolve(SHORTED, because="very " * 60), verdict="conforms"))
+@example(judgement=evolve(FIT, disposition="plausible", remarks=("long " * 60,)))
+def test_any_verdict_is_one_line_of_at_most_80_columns(judgement: Judgement) -> None:
+    line = verdict_line(judgement)
+    assert cell_len(line) <= 80
+    assert line.isprintable()
+    assert judgement.disposition.upper() in line
+
+
+@given(judgement=judgement_samples(), width=st.integers(70, 200))
+def test_any_width_is_kept_and_the_action_stands_at_its_end(
+    judgement: Judgement, width: int
+) -> None:
+    line = verdict_line(judgement, width=width)
+    assert cell_len(line) <= width
+    action = next_action(judgement)
+    if len(action) <= 20 and action.isascii():
+        assert line.endswith(action)
+
+
+@given(judgement=judgement_samples())
+def test_every_judgement_has_a_reason_and_statistics_in_printable_lines(
+    judgement: Judgement,
+) -> None:
+    assert reason(judgement)
+    for line in why_lines(judgement):
+        assert line
+        assert "\n" not in line
+
+
+def test_a_fit_part_is_told_with_its_numbers_and_what_to_do() -> None:
+    assert verdict_line(FIT) == (
+        "D7   FIT        470 nH, 1.5 mΩ, no sign of a fault".ljust(66) + "  solder it in"
+    )
+
+
+def test_a_shorted_turn_is_told_with_one_number_against_its_limits() -> None:
+    line = verdict_line(unfit(SHORTED))
+    assert "shorted turn: 41 nH at 100 kHz, should be 376-564" in line
+    assert line.endswith("  bin it")
+
+
+def test_a_finding_whose_numbers_conform_is_told_by_its_own_reason() -> None:
+    line = verdict_line(unfit(SHORTED, value=470e-9, verdict="conforms"))
+    assert "shorted turn: " in line
+    assert "470 nH at 1 kHz but 41 nH at 100 kHz" in line
+
+
+def test_a_joint_is_told_by_its_resistance() -> None:
+    joint = Finding("high-resistance-joint", None, "sure", 1.0, (), "dc resistance 2.2 mohm")
+    high = evolve(RESISTANCE, value=2.2e-3, verdict="fails")
+    judgement = evolve(FIT, disposition="unfit", findings=(joint,),
+                       characteristics=(INDUCTANCE, high))  # fmt: skip
+    assert "high resistance joint: 2.2 mΩ, should be 1.35-1.65" in verdict_line(judgement)
+
+
+def test_a_characteristic_that_fails_without_a_finding_is_the_reason() -> None:
+    judgement = evolve(unfit(SHORTED), findings=())
+    assert "inductance 41 nH at 100 kHz, should be 376-564" in verdict_line(judgement)
+
+
+@pytest.mark.parametrize(
+    ("action", "words"),
+    [("use-multimeter", "use multimeter"), ("wait", "wait, press again"),
+     ("more-siblings", "measure siblings"), ("something-new", "something new")],
+)  # fmt: skip
+def test_an_undecided_part_is_told_with_what_would_decide_it(action: str, words: str) -> None:
+    judgement = evolve(
+        FIT, disposition="undecided",
+        characteristics=(INDUCTANCE, evolve(RESISTANCE, value=1.64e-3, verdict="undecided")),
+        would_decide=(WouldDecide(action, "more work"),),
+    )  # fmt: skip
+    line = verdict_line(judgement)
+    assert line.endswith(f"  {words}")
+    assert "dc resistance 1.64 mΩ, too close to the limit" in line
+
+
+def test_a_step_not_done_is_the_reason_for_undecided() -> None:
+    missing = evolve(RESISTANCE, value=None, verdict="not-measured", status="not-measured")
+    judgement = evolve(FIT, disposition="undecided", characteristics=(INDUCTANCE, missing))
+    assert "dc resistance not measured" in verdict_line(judgement)
+    assert next_action(judgement) == "measure again"
+
+
+def test_a_plausible_part_says_what_was_not_checked() -> None:
+    judgement = evolve(FIT, disposition="plausible", remarks=("joint not checked below 2 mΩ",))
+    line = verdict_line(judgement)
+    assert "joint not checked below 2 mΩ" in line
+    assert line.endswith("label it so")
+
+
+def test_limits_are_told_in_one_unit() -> None:
+    assert limits_text(INDUCTANCE) == "376-564 nH"
+    assert limits_text(evolve(INDUCTANCE, lower=None)) == "below 564 nH"
+    assert limits_text(evolve(INDUCTANCE, upper=None)) == "above 376 nH"
+    assert limits_text(evolve(INDUCTANCE, lower=None, upper=None)) == ""
+    assert limits_text(evolve(INDUCTANCE, lower=float("-inf"), upper=float("inf"))) == ""
+    assert limits_text(evolve(INDUCTANCE, lower=0.9e-6, upper=1.1e-6)) == "0.9-1.1 µH"
+
+
+def test_a_value_that_is_none_says_why() -> None:
+    assert value_text(evolve(INDUCTANCE, value=None, status="over-range")) == "over range"
+    assert value_text(evolve(INDUCTANCE, value=None, status="not-measured")) == "not measured"
+    assert value_text(evolve(INDUCTANCE, value=None)) == "not measured"
+    assert value_text(evolve(INDUCTANCE, value=float("inf"))) == "over range"
+
+
+def test_what_is_known_of_a_short_is_a_number_with_its_interval_or_a_band() -> None:
+    def with_(value: object) -> Finding:
+        return evolve(SHORTED, details={"short_resistance_ohm": value})
+
+    assert short_text(SHORTED) == ""
+    assert "about 5 mΩ (4 mΩ to 7 mΩ)" in short_text(
+        with_({"value": 5e-3, "lower": 4e-3, "upper": 7e-3})
+    )
+    band = short_text(with_({"value": None, "lower": 4e-3, "upper": 7e-3}))
+    assert "between 4 mΩ and 7 mΩ" in band
+
+
+def test_why_tells_numbers_alternatives_and_actions() -> None:
+    judgement = evolve(
+        unfit(SHORTED), remarks=("saturation was not checked",),
+        would_decide=(WouldDecide("repeat", "measure it again"),),
+    )  # fmt: skip
+    text = "\n".join(why_lines(judgement))
+    for part in ("limits 376-564 nH", "P(conforms) = 1.0000", "± 3 nH (95%)",
+                 "sure: shorted turn (or fused winding)", "would decide: measure it again",
+                 "note: saturation was not checked"):  # fmt: skip
+        assert part in text
+    assert fault_words("high-resistance-joint") == "high resistance joint"
