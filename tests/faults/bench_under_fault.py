@@ -114,18 +114,20 @@ class Found:
         ]  # fmt: skip
 
 
-class _Person:
+class Person:
     """Agree to everything, say nothing, and note the readings that were journalled, in order."""
 
     interactive = False
 
     def __init__(self) -> None:
         self.journalled: list[Any] = []
+        self.told: list[Event] = []
 
     def ask(self, prompt: Prompt) -> str:
         return {"look": "fine"}.get(prompt.name, prompt.default or "yes")
 
     def tell(self, event: Event) -> None:
+        self.told.append(event)
         if event.kind == "reading":
             self.journalled.append(event.detail["reading"])
 
@@ -216,7 +218,7 @@ class Site:
         for role, server in self.served.servers.items():
             server.interpreter.on_exchange = self._noting(role)
         self.part = _part()
-        self.person = _Person()
+        self.person = Person()
         self.taken: list[_Taken] = []
         self._damage_known = 0
 
@@ -228,7 +230,7 @@ class Site:
     def run(self, procedure: str, *, longest_wait_s: float | None = WAIT_S) -> list[_Taken]:
         """Open the bench and run a procedure; return what the drivers gave."""
         taken: list[_Taken] = []
-        self.person = _Person()
+        self.person = Person()
         self.taken = taken
         with open_bench(
             self.file, self.data, clock=self._clock, log_exchanges=False,
