@@ -224,10 +224,9 @@ def test_the_plot_holds_points_band_explanation_and_limits_and_repeats_itself() 
 
 def test_there_is_no_plot_without_a_point() -> None:
     assert sweep_plot(evolve(READINGS, impedance=None), FIT) == ""
-    nothing = evolve(
-        SWEEP, **{name: (None,) * 4 for name in ("resistance_ohm", "reactance_ohm",
-                                                 "u_resistance_ohm", "u_reactance_ohm")}
-    )  # fmt: skip
+    none = (None,) * 4
+    nothing = evolve(SWEEP, resistance_ohm=none, reactance_ohm=none,
+                     u_resistance_ohm=none, u_reactance_ohm=none)  # fmt: skip
     assert sweep_plot(evolve(READINGS, impedance=nothing), JUDGED) == ""
 
 
