@@ -22,7 +22,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGES = ("labbench", "drivers", "sim")
 BUILT_FROM = ("pyproject.toml", "README.md", *PACKAGES)
-FROZEN_JOURNAL = ROOT / "tests" / "records" / "frozen" / "journal-1.jsonl"
+FROZEN_JOURNAL = ROOT / "tests" / "records" / "frozen" / "journal-1-demo.jsonl"
 
 #: at least one of each must be inside, besides being the same as in the checkout
 MUST_HOLD = {

@@ -1,9 +1,10 @@
 """Read a journal of every version that was ever written: into events, the store, a page, a verdict.
 
-The files in `frozen` were written by a demo on the simulated bench when their version was current;
-only the path of the bench file was shortened. They never change: a new version gets a new file.
+The files in `frozen` were written when their version was current: `journal-N-demo` by a demo on the
+simulated bench (only the path of the bench file was shortened), `journal-N` by test doubles; what
+the latter means is in test_journal. They never change: a new version gets new files.
 
-Does not cover what a journal means (test_journal), nor whether judging still says the same of those
+Does not cover what a journal means, nor whether judging still says the same of those
 readings: it may learn.
 """
 
@@ -26,10 +27,11 @@ from labbench.records.readings_file import judgement_to_json, readings_from_json
 from labbench.schemas import load_schema
 
 FROZEN = Path(__file__).parent / "frozen"
-JOURNAL_1 = FROZEN / "journal-1.jsonl"
+JOURNAL_1 = FROZEN / "journal-1-demo.jsonl"
 #: of the files as they were frozen
 DIGESTS = {
-    "journal-1.jsonl": "22377813a731c1db78f3931c630594ad4dd985dac2bb97c295452a4632a6ab62",
+    "journal-1.jsonl": "605fc9c22a0014cf2178b3cb78e85e898a5b0c4bee724154b68d0f079687d942",
+    "journal-1-demo.jsonl": "22377813a731c1db78f3931c630594ad4dd985dac2bb97c295452a4632a6ab62",
 }
 VERSIONS = sorted(DIGESTS)
 
@@ -48,7 +50,9 @@ def test_every_version_has_a_frozen_journal_and_none_was_changed() -> None:
         for path in FROZEN.glob("journal-*.jsonl")
     }
     assert found == DIGESTS
-    assert set(DIGESTS) == {f"journal-{version}.jsonl" for version in range(1, VERSION + 1)}
+    for version in range(1, VERSION + 1):
+        assert f"journal-{version}.jsonl" in DIGESTS
+        assert f"journal-{version}-demo.jsonl" in DIGESTS
 
 
 @pytest.mark.parametrize("name", VERSIONS)
@@ -79,7 +83,7 @@ def test_journal_1_is_what_its_schema_says() -> None:
 def test_journal_1_is_found_in_a_store_filled_from_it(data: DataFolder) -> None:
     assert rebuild(data) == 1
     (row,) = history(data, specimen="D3")
-    assert (row.run, row.job, row.status) == ("journal-1", "verify", "done")
+    assert (row.run, row.job, row.status) == ("journal-1-demo", "verify", "done")
     assert (row.type, row.donor, row.customer_job) == (
         "coil-470n", "radar board 12", "harbour buoys",
     )  # fmt: skip
