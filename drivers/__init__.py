@@ -4,11 +4,15 @@
 
 Opening connects, makes sure who answers and changes no setting. Each gives an object that fits the
 port of its role in `labbench.ports` and is a context manager as well.
+
+Links: HiSLIP, raw sockets and serial lines were tried; VXI-11 and USBTMC go through pyvisa untried
+(`transport_visa`). Where an instrument offers several, `prefer` orders them and says why.
 """
 
 from __future__ import annotations
 
 __all__ = [
+    "Offer",
     "ByHandImpedanceMeter",
     "ByHandMultimeter",
     "ScpiImpedanceMeter",
@@ -19,6 +23,7 @@ __all__ = [
     "open_multimeter",
     "open_relay_switch",
     "open_supply",
+    "prefer",
     "shipped_dialects",
 ]
 
@@ -35,6 +40,7 @@ from drivers.dialect_roles import (
 )
 from drivers.impedance_meter import ScpiImpedanceMeter
 from drivers.instrument import Opening
+from drivers.link_kinds import Offer, prefer
 from drivers.multimeter import ScpiMultimeter
 from drivers.relay_switch import ScpiRelaySwitch
 from drivers.supply import ScpiSupply

@@ -36,6 +36,7 @@ from attrs import field, frozen
 
 from drivers.reply_shapes import Shape, shape_of
 from drivers.scpi import Sentinels
+from drivers.serial_settings import SerialSettings
 from drivers.transport_socket import LONGEST_MESSAGE_BYTES
 from labbench.files import MistakeError, MistakesError
 
@@ -214,6 +215,7 @@ class Dialect:
     description: str
     source: str
     link: Link
+    serial: SerialSettings | None = None
     timing: Timing
     error_queue: ErrorQueue
     numbers: Sentinels = field(metadata={"check": _check_sentinels})

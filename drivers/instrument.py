@@ -74,7 +74,7 @@ class LinkedInstrument(Generic[D]):
         self._dialect = dialect.dialect
         self._repeat_queries = opening.repeat_queries
         name = f"{self.role.replace('_', ' ')} at {resource}"
-        transport = make_transport(resource)
+        transport = make_transport(resource, self._dialect.serial)
         with contextlib.ExitStack() as undo:
             lock = AddressLock(
                 transport.lock_key,

@@ -18,12 +18,11 @@ import enum
 import threading
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
-from typing import NoReturn
 
-from attrs import frozen
-
+from drivers.blame import OPENING, RECOVERING, STEP_END, Blame
 from drivers.dialect import Dialect, Query
 from drivers.exchange_log import ExchangeLog
+from drivers.recovery import Recovery, TakenOver, reopened
 from drivers.reply_shapes import Reply, Shape, parse_joined
 from drivers.scpi import ErrorEntry
 from drivers.transport import Deadline, Transport
@@ -34,16 +33,9 @@ from labbench.errors import (
     InstrumentReportedError,
     LinkLost,
     OutOfStep,
-    ReplyMalformed,
-    ReplyTimeout,
     WrongInstrument,
 )
 from labbench.ports import Identity
-
-#: waits between attempts to reopen (s): some instruments free the port late
-_BACK_OFF_S = (0.0, 0.05, 0.1, 0.2, 0.4, 0.8)
-_OPENING, _RECOVERING, _STEP_END = "opening", "recovering", "the end of a step"
-_ERRANDS = (_OPENING, _RECOVERING, _STEP_END)
 
 
 class State(enum.Enum):
@@ -52,23 +44,6 @@ class State(enum.Enum):
     IN_STEP = "in step"
     AWAITING = "awaiting a reply"
     OUT_OF_STEP = "out of step"
-
-
-class TakenOver(OutOfStep):
-    """Report a wait that a stop path ended."""
-
-
-@frozen
-class Recovery:
-    """Tell what a recovery found: when, why it was due, what the error queue held.
-
-    `repeated` is the query that was asked once more after it, or None.
-    """
-
-    utc: datetime
-    because: str
-    errors: tuple[ErrorEntry, ...]
-    repeated: str | None = None
 
 
 class Session:
@@ -103,6 +78,7 @@ class Session:
             log=log,
             longest_wait_s=longest_wait_s,
         )
+        self._blame = Blame(name, caution, self._wire.note, self._wire.why_silent)
         self._lock = threading.RLock()
         self._takeover_lock = threading.RLock()
         self._taker: int | None = None
@@ -144,7 +120,7 @@ class Session:
                 ) from error
             except BaseException as error:
                 self._wire.close()
-                self._reraise(error, _OPENING)
+                self._blame.reraise(error, OPENING)
             self.state = State.IN_STEP
             return old
 
@@ -195,13 +171,30 @@ class Session:
                 self._wire.write(message, deadline)
             except BaseException as error:
                 self._out_of_step(f"sending {message!r} failed")
-                self._reraise(error, message)
+                self._blame.reraise(error, message)
             self.state = State.IN_STEP
             if self._dialect.has("confirm-sets"):
                 complete = self._dialect.commands.operation_complete
                 self.query(complete.send, complete.shape, timeout_s=timeout_s)
             if pause := self._dialect.timing.pause_after_set:
                 Deadline(pause, self._heed_takeover).sleep_s(pause)
+
+    @property
+    def recovers_slowly(self) -> bool:
+        """Tell whether a recovery takes so long that an off must not wait for it."""
+        return self._wire.transport.recovers_slowly
+
+    def send_regardless(self, message: str, *, timeout_s: float) -> None:
+        """Send in whatever state, for an off that must not wait for a recovery.
+
+        The session is out of step afterwards: nobody knows what will be answered to what.
+        """
+        with self._lock:
+            self._out_of_step(f"{message!r} was sent out of turn")
+            try:
+                self._wire.write(message, self._wire.deadline(timeout_s))
+            except BaseException as error:
+                self._blame.reraise(error, message)
 
     def check_errors(self) -> None:
         """Read the error queue until it is empty, at most `longest` entries, within one deadline.
@@ -210,7 +203,7 @@ class Session:
         InstrumentError when the exchange log could not be written.
         """
         with self._lock:
-            entries = self._read_queue(_STEP_END)
+            entries = self._read_queue(STEP_END)
             if entries:
                 told = "; ".join(str(entry) for entry in entries)
                 raise InstrumentReportedError(
@@ -242,7 +235,7 @@ class Session:
     # --- recovery --------------------------------------------------------------------------------
 
     def recover(self, *, within_s: float | None = None, repeated: str | None = None) -> Recovery:
-        """Bring the link back into step: reopen with back-off, same identity, clear status.
+        """Bring the link back into step as its kind allows: same identity, clear status.
 
         The driver applies its settings afterwards. Raises ConnectionFailed, ReplyTimeout,
         WrongInstrument; the session then stays out of step.
@@ -252,14 +245,16 @@ class Session:
             self._out_of_step(because)
             deadline = self._wire.deadline(within_s or self._dialect.timing.reopen)
             try:
-                identity = self._reopened(deadline)
+                identity = reopened(
+                    self._wire, deadline, open_s=self._dialect.timing.open, heed=self._heed_takeover
+                )
                 if identity.raw != self.identity.raw:
                     raise self._wrong(identity.raw, self.identity.raw)
                 errors = self._wire.read_queue()
                 self._wire.write(self._dialect.commands.clear_status, deadline)
                 self._wire.refuse_surplus()
             except BaseException as error:
-                self._reraise(error, _RECOVERING)
+                self._blame.reraise(error, RECOVERING)
             recovery = Recovery(datetime.now(UTC), because, errors, repeated)
             self.recoveries.append(recovery)
             told = f"; the error queue held {', '.join(map(str, errors))}" if errors else ""
@@ -329,7 +324,7 @@ class Session:
                     self._wire.refuse_surplus()
             except BaseException as error:
                 self._out_of_step(f"{message!r} was not answered as it should be")
-                self._reraise(error, message, explain=explain)
+                self._blame.reraise(error, message, explain=explain)
             self.state = State.IN_STEP
             return replies
 
@@ -341,7 +336,7 @@ class Session:
             self._wire.refuse_surplus()
         except BaseException as error:
             self._out_of_step("reading its error queue failed")
-            self._reraise(error, self._dialect.commands.next_error.send)
+            self._blame.reraise(error, self._dialect.commands.next_error.send)
         self.state = State.IN_STEP
         return entries
 
@@ -355,14 +350,14 @@ class Session:
                 f"{self.name} cannot be asked {message!r}: {because}",
                 instrument=self.name,
                 asked=message,
-                hint=self._hint(RECOVER_FIRST),
+                hint=self._blame.hint(RECOVER_FIRST),
             )
         self._wire.refuse(message)
         try:
             self._wire.refuse_surplus()
         except BaseException as error:
             self._out_of_step(error.message if isinstance(error, InstrumentError) else "stopped")
-            self._reraise(error, message)
+            self._blame.reraise(error, message)
 
     def _heed_takeover(self) -> None:
         taker = self._taker
@@ -371,68 +366,8 @@ class Session:
                 f"{self.name}: the exchange was ended for the stop path", instrument=self.name
             )
 
-    # --- pieces ----------------------------------------------------------------------------------
-
-    def _reopened(self, deadline: Deadline) -> Identity:
-        attempt = 0
-        while True:
-            deadline.sleep_s(_BACK_OFF_S[min(attempt, len(_BACK_OFF_S) - 1)])
-            attempt += 1
-            try:
-                self._wire.connect(
-                    Deadline(
-                        max(0.05, min(self._dialect.timing.open, deadline.left_s())),
-                        self._heed_takeover,
-                    )
-                )
-                return self._wire.read_identity(max(0.05, deadline.left_s()))
-            except (ConnectionFailed, LinkLost, ReplyTimeout, ReplyMalformed) as error:
-                self._wire.close()
-                if deadline.left_s() <= 0:
-                    raise
-                self._wire.note(f"not yet: {error.message}")
-
-    def _reraise(self, error: BaseException, message: str, *, explain: bool = False) -> NoReturn:
-        placed = self._placed(error, message, explain=explain)
-        if placed is error:
-            raise error
-        raise placed from error
-
-    def _placed(self, error: BaseException, message: str, *, explain: bool) -> BaseException:
-        """Say in an error of the lower layers which instrument was asked what, and what is due."""
-        if not isinstance(error, InstrumentError) or error.instrument is not None:
-            return error
-        asked = "" if message in _ERRANDS else f" was asked {message!r}"
-        told = f"{self.name}{asked}: {error.message}"
-        hint = error.hint
-        if message == _OPENING and isinstance(error, ReplyTimeout):
-            hint = hint or "something takes the connection but says nothing: wrong port or dialect?"
-        if explain and isinstance(error, ReplyTimeout) and not error.answered:
-            if reason := self._wire.why_silent():
-                told = f"{self.name} refused {message!r}: {reason}"
-            else:
-                hint = hint or "wrong command for this instrument, wrong terminators, or it is busy"
-        self._wire.note(told)
-        return type(error)(
-            told,
-            instrument=self.name,
-            asked=message,
-            answered=error.answered,
-            hint=self._hint(hint),
-        )
-
     def _wrong(self, answered: str, expected: str) -> WrongInstrument:
-        return WrongInstrument(
-            f"{self.name}: {answered!r} answers, {expected!r} was expected",
-            instrument=self.name,
-            asked=self._dialect.commands.identity.send,
-            answered=answered,
-            hint=self._hint("check the address; somebody may have changed the instruments around"),
-        )
-
-    def _hint(self, hint: str | None) -> str | None:
-        parts = [part for part in (self._caution, hint) if part]
-        return "; ".join(parts) or None
+        return self._blame.wrong(answered, expected, self._dialect.commands.identity.send)
 
     def _out_of_step(self, because: str) -> None:
         self.state = State.OUT_OF_STEP

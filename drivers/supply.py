@@ -250,6 +250,12 @@ class ScpiSupply(LinkedInstrument[SupplyDialect]):
                 return self._off_on(session)
             except InstrumentError:
                 pass
+        if session.recovers_slowly:
+            limit_s = self._dialect.timing.off
+            with contextlib.suppress(InstrumentError):
+                for channel in range(1, self._channels + 1):
+                    off = fill(self._dialect.commands.switch_off, self._places(channel))
+                    session.send_regardless(off, timeout_s=limit_s)
         session.recover()
         return self._off_on(session)
 

@@ -2,8 +2,8 @@
 
 A transport knows nothing of commands. It never waits without a deadline, never keeps bytes of its
 own between calls, and lets no exception of a lower layer out: `translated` maps them all.
-Another kind of link (serial, HiSLIP) is another module beside `transport_socket` and one more line
-in `make_transport`.
+Each kind of link is a module `transport_...` and a line in `make_transport`; which kind a resource
+string means, and which to prefer, stands in `link_kinds`.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ import errno
 import functools
 import time
 from collections.abc import Callable
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import pyvisa
 from attrs import frozen
@@ -33,15 +33,25 @@ from pyvisa.constants import StatusCode
 
 from labbench.errors import (
     ConnectionFailed,
-    InputError,
     InstrumentError,
     LinkLost,
     OutOfStep,
     ReplyTimeout,
 )
 
+if TYPE_CHECKING:
+    from drivers.serial_settings import SerialSettings
+
 #: A wait is cut into slices of this length, so that a stop is heeded within one of them (s).
 SLICE_S = 0.02
+
+try:
+    import termios
+
+    #: pyserial lets it through when a terminal has gone; it is no OSError
+    _OF_THE_SYSTEM: tuple[type[Exception], ...] = (termios.error,)
+except ImportError:  # Windows
+    _OF_THE_SYSTEM = ()
 
 #: Everything that pyvisa, pyvisa-py, pyserial and the socket module were seen to raise. OSError
 #: includes timeouts, refusals and serial.SerialException; a peer that goes away gives RuntimeError
@@ -52,7 +62,9 @@ LOWER_ERRORS: tuple[type[Exception], ...] = (
     TypeError,
     ValueError,
     AttributeError,
+    AssertionError,  # pyvisa-py asserts what the other side sent
     pyvisa.errors.Error,
+    *_OF_THE_SYSTEM,
 )
 
 
@@ -95,6 +107,11 @@ class Transport(Protocol):
     address: str
     #: The same for every spelling of one address
     lock_key: str
+    #: How long the line must be silent behind the identity at a recovery (s); 0 where nothing of an
+    #: earlier exchange can come any more
+    quiet_s: float
+    #: Whether a recovery takes so long that an off must not wait for it
+    recovers_slowly: bool
 
     def open(self, deadline: Deadline) -> None:
         """Connect and make sure of it; raise ConnectionFailed."""
@@ -113,11 +130,18 @@ class Transport(Protocol):
         ...
 
     def unread(self) -> bytes:
-        """Tell which bytes lie unread, without waiting and without taking them; raise LinkLost."""
+        """Tell which bytes lie unread, without waiting; raise LinkLost.
+
+        They stay where they are, except on a serial line, which cannot be peeked into. Whoever is
+        told of any is out of step.
+        """
         ...
 
-    def resynchronise(self, deadline: Deadline) -> None:
-        """Make sure that no byte of an earlier exchange can arrive any more."""
+    def resynchronise(self, deadline: Deadline) -> bool:
+        """Get rid of what is left of earlier exchanges, as this kind of link can; open if closed.
+
+        Gives True when it connected anew.
+        """
         ...
 
     def another(self) -> Transport:
@@ -131,27 +155,25 @@ def visa_manager() -> pyvisa.ResourceManager:
     return pyvisa.ResourceManager("@py")
 
 
-def make_transport(resource: str) -> Transport:
-    """Make an unopened transport for a VISA resource string; raise InputError when it cannot."""
-    from drivers.transport_socket import SocketTransport
+def make_transport(resource: str, serial: SerialSettings | None = None) -> Transport:
+    """Make an unopened transport for a VISA resource string; raise InputError when it cannot.
 
-    try:
-        # pyvisa takes the resource class in capitals only
-        head, found, tail = resource.strip().rpartition("::")
-        parsed = rname.ResourceName.from_string(f"{head}{found}{tail.upper()}")
-    except rname.InvalidResourceName as error:
-        raise InputError(
-            f"{resource!r} is no VISA resource: {error}",
-            hint="a socket is written TCPIP::ADDRESS::PORT::SOCKET, such as "
-            "TCPIP::192.168.1.20::5025::SOCKET",
-        ) from None
+    serial: how a serial line is set, as the dialect says; needed for ASRL resources only.
+    """
+    from drivers.link_kinds import parsed_resource
+    from drivers.transport_hislip import HislipTransport
+    from drivers.transport_serial import serial_transport
+    from drivers.transport_socket import SocketTransport
+    from drivers.transport_visa import VisaTransport
+
+    kind, parsed = parsed_resource(resource)
     if isinstance(parsed, rname.TCPIPSocket):
         return SocketTransport.for_resource(resource, parsed.host_address, parsed.port)
-    raise InputError(
-        f"{resource!r}: this kind of link ({parsed.interface_type} {parsed.resource_class}) "
-        "cannot be used yet",
-        hint="most instruments with a network port answer at TCPIP::ADDRESS::5025::SOCKET",
-    )
+    if isinstance(parsed, rname.ASRLInstr):
+        return serial_transport(resource, parsed.board, serial)
+    if kind == "hislip" and isinstance(parsed, rname.TCPIPInstr):
+        return HislipTransport.for_resource(resource, parsed.host_address, parsed.lan_device_name)
+    return VisaTransport(resource)
 
 
 def translated(error: Exception, *, address: str, doing: str) -> InstrumentError:

@@ -19,16 +19,15 @@ __all__ = ["LONGEST_MESSAGE_BYTES", "SocketTransport"]
 
 import contextlib
 import os
-import select
 import socket
 from typing import Any
 
 from pyvisa.constants import StatusCode
 from pyvisa.resources import TCPIPSocket
 
+from drivers.socket_waits import look, peek, port_number, resolved, wait_to_send
 from drivers.transport import (
     LOWER_ERRORS,
-    SLICE_S,
     Deadline,
     Line,
     Transport,
@@ -36,18 +35,20 @@ from drivers.transport import (
     translated,
     visa_manager,
 )
-from labbench.errors import ConnectionFailed, InputError, InstrumentError, LinkLost, ReplyTimeout
+from labbench.errors import InputError, InstrumentError, LinkLost
 
 #: pyvisa-py sends in pieces of this size. A socket that says it is ready has at least a third of
 #: its buffer free (Linux: 16 KiB at least), so one piece goes out without blocking.
 LONGEST_MESSAGE_BYTES = 4096
-_PEEK_BYTES = 65536
 #: what pyvisa-py receives at once
 _PIECE_BYTES = 4096
 
 
 class SocketTransport:
     """Hold one TCP connection to an instrument."""
+
+    quiet_s = 0.0
+    recovers_slowly = False
 
     def __init__(self, address: str, host: str, port: int) -> None:
         """Take where to connect; connect in `open`."""
@@ -62,12 +63,7 @@ class SocketTransport:
     @classmethod
     def for_resource(cls, address: str, host: str, port: str) -> Transport:
         """Make one from the parts of a resource string; raise ConnectionFailed for a bad port."""
-        if not (port.isascii() and port.isdigit() and 0 < int(port) < 65536):
-            raise ConnectionFailed(
-                f"{address}: {port!r} is no port number",
-                hint="a port is a number from 1 to 65535; many instruments use 5025",
-            )
-        return cls(address, host, int(port))
+        return cls(address, host, port_number(port, address))
 
     def another(self) -> Transport:
         """Make an unopened transport to the same address."""
@@ -77,7 +73,7 @@ class SocketTransport:
         """Connect, ask the socket for its error and its peer, switch Nagle's algorithm off."""
         self.close()
         try:
-            numeric = self._resolved()
+            numeric = resolved(self._host, self._port, self.address)
             resource = visa_manager().open_resource(
                 f"TCPIP::{numeric}::{self._port}::SOCKET",
                 open_timeout=max(1, int(deadline.left_s() * 1000)),
@@ -126,23 +122,17 @@ class SocketTransport:
             )
         resource, link = self._parts()
         try:
-            while not select.select((), (link,), (), max(min(SLICE_S, deadline.left_s()), 0))[1]:
-                if deadline.check is not None:
-                    deadline.check()
-                if deadline.left_s() <= 0:
-                    raise ReplyTimeout(
-                        f"{self.address} took no bytes for {deadline.seconds:g} s",
-                        hint="the instrument hangs: look at its front panel",
-                    )
+            wait_to_send(link, deadline, self.address)
             resource.visalib.write(resource.session, data)
         except LOWER_ERRORS as error:
             raise translated(error, address=self.address, doing="sending") from error
 
     def read_line(self, terminator: bytes, longest: int, deadline: Deadline) -> Line:
         """Read one reply; bytes behind its terminator stay where they are."""
+        _, link = self._parts()
         got = b""
         while True:
-            chunk = self._peek(deadline, got)
+            chunk = peek(link, deadline, self.address, got)
             whole = got + chunk
             end = whole.find(terminator, max(0, len(got) - len(terminator) + 1))
             if end < 0:
@@ -158,42 +148,13 @@ class SocketTransport:
 
     def unread(self) -> bytes:
         """Peek at what lies unread; raise LinkLost when the peer has closed."""
-        _, link = self._parts()
-        try:
-            if not select.select((link,), (), (), 0)[0]:
-                return b""
-            data = link.recv(_PEEK_BYTES, socket.MSG_PEEK)
-        except LOWER_ERRORS as error:
-            raise translated(error, address=self.address, doing="reading") from error
-        if not data:
-            raise self._closed_by_peer(b"")
-        return data
+        return look(self._parts()[1], self.address)
 
-    def resynchronise(self, deadline: Deadline) -> None:
+    def resynchronise(self, deadline: Deadline) -> bool:
         """Close and connect anew: the only cure that was right in every case tried."""
         self.close()
         self.open(deadline)
-
-    def _peek(self, deadline: Deadline, got: bytes) -> bytes:
-        """Wait for bytes and look at them without taking them."""
-        _, link = self._parts()
-        try:
-            while not select.select((link,), (), (), max(min(SLICE_S, deadline.left_s()), 0))[0]:
-                if deadline.check is not None:
-                    deadline.check()
-                if deadline.left_s() <= 0:
-                    begun = got.decode("ascii", "backslashreplace")
-                    raise ReplyTimeout(
-                        f"{self.address} gave no whole answer within {deadline.seconds:g} s"
-                        + (f", only {begun!r}" if got else ""),
-                        answered=begun,
-                    )
-            data = link.recv(_PEEK_BYTES, socket.MSG_PEEK)
-        except LOWER_ERRORS as error:
-            raise translated(error, address=self.address, doing="reading") from error
-        if not data:
-            raise self._closed_by_peer(got)
-        return data
+        return True
 
     def _take(self, count: int) -> bytes:
         """Read bytes that are known to lie there, through pyvisa."""
@@ -213,22 +174,3 @@ class SocketTransport:
         if self._resource is None or self._socket is None:
             raise LinkLost(f"the link to {self.address} is closed", hint="open it again")
         return self._resource, self._socket
-
-    def _closed_by_peer(self, got: bytes) -> LinkLost:
-        begun = got.decode("ascii", "backslashreplace")
-        return LinkLost(
-            f"{self.address} closed the connection" + (f" after {begun!r}" if got else ""),
-            answered=begun,
-            hint="check the instrument's power; another program may have taken the connection",
-        )
-
-    def _resolved(self) -> str:
-        """Look the host up first: pyvisa-py leaves a socket open when it cannot."""
-        try:
-            found = socket.getaddrinfo(self._host, self._port, socket.AF_INET, socket.SOCK_STREAM)
-        except (OSError, UnicodeError):
-            raise ConnectionFailed(
-                f"{self.address}: there is no host {self._host!r}",
-                hint="check the address; a number such as 192.168.1.20 needs no name service",
-            ) from None
-        return str(found[0][4][0])

@@ -51,10 +51,13 @@ class Wire:
         return Deadline(min(wanted_s, self._longest_wait_s), self._check)
 
     def connect(self, deadline: Deadline) -> None:
-        """Connect anew, and read the greeting of an instrument that has one."""
+        """Get rid of what is left of earlier exchanges, connecting anew where that is the way.
+
+        Reads the greeting of an instrument that has one.
+        """
         self.note("opening")
-        self.transport.resynchronise(deadline)
-        if self._dialect.has("greeting-line"):
+        anew = self.transport.resynchronise(deadline)
+        if anew and self._dialect.has("greeting-line"):
             longest = self._dialect.link.longest_reply_bytes
             greeting = self.transport.read_line(self._read_end, longest, deadline)
             self.note(f"greeting: {greeting.data.decode('ascii', 'backslashreplace')}")
@@ -120,6 +123,12 @@ class Wire:
             self.refuse_surplus()
         return identity
 
+    def await_quiet(self, deadline: Deadline) -> None:
+        """Raise OutOfStep when more comes behind the identity, on a line where that can be."""
+        if self.transport.quiet_s:
+            deadline.sleep_s(self.transport.quiet_s)
+            self.refuse_surplus()
+
     def read_queue(self, within_s: float | None = None) -> tuple[ErrorEntry, ...]:
         """Read the error queue until code 0, at most `longest` entries, within one deadline.
 
@@ -141,18 +150,17 @@ class Wire:
         return tuple(entries)
 
     def why_silent(self) -> str:
-        """Ask over a new link what the instrument has against a question; empty if it is silent.
+        """Ask what the instrument has against a question; empty if it stays silent.
 
+        What is left of old answers is got rid of first.
         An unknown query gets no reply from a well-behaved instrument: the timeout is its error
-        message, and the error queue holds the reason. Leaves the link closed.
+        message, and the error queue holds the reason. The session stays out of step all the same.
         """
         try:
             self.transport.resynchronise(self.deadline(_EXPLAIN_S))
             entries = self.read_queue(_EXPLAIN_S)
         except (InstrumentError, InputError):
             return ""
-        finally:
-            self.transport.close()
         return "; ".join(str(entry) for entry in entries)
 
     def note(self, text: str) -> None:
