@@ -157,6 +157,8 @@ class Acting:
         try:
             with self._steps.step(name, detail) as step:
                 yield step
+                # A stop switches off at once: a reading that was under way then saw both states.
+                self.stop.check()
         except InstrumentError as error:
             self.stop.instead_of(error)
             raise

@@ -456,3 +456,21 @@ def test_identities_are_journalled_with_their_addresses(tmp_path: Path) -> None:
         "impedance_meter", "supply", "multimeter", "switch",
     ]  # fmt: skip
     assert events[1].data["address"] == rig.supply.address
+
+
+def test_a_stop_during_a_reading_voids_it_though_nothing_follows(tmp_path: Path) -> None:
+    rig = Rig(tmp_path)
+    rig.bench.connect(COIL_IMPEDANCE, "D3")
+    rig.bench.prepare_impedance()
+    rig.bench.set_impedance_point(frequency_hz=1e4, level_v=0.1, aperture_s=0.1, averages=1)
+
+    def stop_at_the_reading(name: str) -> None:
+        if name == "impedance_meter.read_impedance":
+            rig.stop.request()
+
+    rig.exchanges.on_call = stop_at_the_reading
+    with pytest.raises(StoppedByPerson), rig.bench.step("last"):
+        rig.bench.take_impedance()
+    journal = read_journal(rig.path)
+    assert len(journal.of_kind("reading")) == 1
+    assert journal.valid_readings() == ()

