@@ -87,7 +87,11 @@ def test_a_supply_that_stays_silent_from_the_start_is_named(
 # The supply has its own test below: silent while on, its state is not known.
 @pytest.mark.parametrize(
     "role",
-    ["impedance_meter", "multimeter", pytest.param("switch", marks=pytest.mark.slow)],
+    [
+        "multimeter",
+        pytest.param("impedance_meter", marks=pytest.mark.slow),
+        pytest.param("switch", marks=pytest.mark.slow),
+    ],
 )
 def test_an_instrument_that_falls_silent_ends_the_run_with_the_output_off(
     workshops: Callable[..., Workshop], role: str

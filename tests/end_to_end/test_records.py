@@ -7,23 +7,36 @@ Does not cover the store's own rules (tests/records/test_store) nor how a page l
 from __future__ import annotations
 
 import csv
+import shutil
 from pathlib import Path
 
 import pytest
 
+from labbench.compose import data_folder
+from sim.served import ServedBench
 from tests.end_to_end.conftest import Workshop
 
 
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Be the data folder of a bench that has measured one coil under three names."""
+    folder = tmp_path_factory.mktemp("runs")
+    with pytest.MonkeyPatch.context() as patch, ServedBench("one-coil", manual_clock=True) as bench:
+        bench_file = folder / "bench.toml"
+        bench_file.write_text(bench.bench_toml(), encoding="utf-8")
+        workshop = Workshop(bench, bench_file, data_folder(folder / "data"), patch)
+        for specimen in ("D1", "D2", "D3"):
+            said = workshop.verify("R47", specimen, "--position", "D1", "--donor", "radar board 12")
+            assert said.code == 3, said
+        assert bench.bench.damage == []
+    return workshop.data.root
+
+
 @pytest.fixture
-def measured(workshop: Workshop) -> Workshop:
-    """Be a bench that has measured one coil under three names."""
-    for specimen in ("D1", "D2", "D3"):
-        said = workshop.labbench(
-            "verify", "R47", "--specimen", specimen, "--position", "D1", "--look", "fine",
-            "--who", "tester", "--temperature", 23, "--donor", "radar board 12",
-            "--bench", workshop.bench_file,
-        )  # fmt: skip
-        assert said.code == 3, said
+def measured(workshop: Workshop, runs: Path) -> Workshop:
+    """Be a bench with those runs: journals and compensation moved here, the store left behind."""
+    shutil.copytree(runs, workshop.data.root, ignore=shutil.ignore_patterns("store.sqlite*"))
+    workshop.data.write_last_used(bench=str(workshop.bench_file))
     return workshop
 
 

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from jsonschema import Draft202012Validator
 
 from labbench.compose import data_folder, open_simulated
 from labbench.fronts.terminal.person import TerminalPerson
@@ -20,6 +21,7 @@ from labbench.jobs.part_types import find
 from labbench.jobs.verify import Outcome, Request, verify
 from labbench.records.journal import read_journal
 from labbench.records.readings_file import judgement_to_json
+from labbench.schemas import load_schema
 from sim import served as sim_served
 from tests.end_to_end.conftest import LABBENCH, Workshop, environment
 from tests.invoking import invoke
@@ -293,3 +295,8 @@ def test_the_record_holds_who_when_with_what_and_against_what(workshop: Workshop
     assert journal.events[-1].data["status"] == "done"
     assert not journal.channels_not_off()
     assert journal.of_kind("energised")
+    schema = Draft202012Validator(load_schema("journal-1"))
+    for line in journal.path.read_text(encoding="utf-8").splitlines():
+        schema.validate(json.loads(line))
+    readings = Draft202012Validator(load_schema("readings-1"))
+    readings.validate(journal.of_kind("measured")[0].data["readings"])

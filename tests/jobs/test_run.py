@@ -224,7 +224,7 @@ def test_whichever_exchange_fails_the_journal_is_closed_and_the_output_off(
     whole = len(jobs.exchanges.names)
     assert whole > 60
     ended = []
-    for number in range(0, whole, 7):
+    for number in range(0, whole, 11):
         jobs.exchanges.names.clear()
         jobs.exchanges.fail_at, jobs.exchanges.acts_first = number, after
         operator = ScriptedOperator(LOOK, PEDAL)
