@@ -17,6 +17,7 @@ __all__ = [
     "ImpedanceAccuracy",
     "MultimeterAccuracy",
     "SupplyAccuracy",
+    "figure_count",
     "impedance_accuracy",
     "multimeter_accuracy",
     "supply_accuracy",
@@ -31,12 +32,17 @@ import attrs
 from attrs import field, frozen
 
 from labbench.errors import InputError, QuantityError
-from labbench.quantities import parse_quantity
+from labbench.quantities import format_si, parse_quantity
 
 # Below `impedance_low_ohm` the relative error grows as 1/|Z|, but no further than this: from
 # there on the zero error (floor) describes the meter. Without the cap a short would get an
 # endless relative error.
 _LOW_IMPEDANCE_CAP: Final = 10.0
+
+# A figure of an instrument's own papers that is worse than its class by this, or a relative one
+# that is better by that, is a slip of a prefix or a forgotten per cent sign.
+_ABSURDLY_BAD: Final = 300.0
+_ABSURDLY_GOOD: Final = 1000.0
 
 
 def _figure(key: str, unit: str, **more: Any) -> Any:
@@ -132,6 +138,11 @@ class SupplyAccuracy:
     #: how well the resistance of the leads stays what it was, standard deviation, relative
     lead_relative: float = _figure("lead", "%")
     assumed: tuple[str, ...] = ()
+
+
+def figure_count(accuracy: ImpedanceAccuracy | MultimeterAccuracy | SupplyAccuracy) -> int:
+    """Return how many figures this kind of accuracy has."""
+    return len(_keys(type(accuracy)))
 
 
 _Accuracy = TypeVar("_Accuracy", ImpedanceAccuracy, MultimeterAccuracy, SupplyAccuracy)
@@ -272,14 +283,41 @@ def _accuracy(
         if value <= 0.0:
             problems.append(f"{role}, accuracy.{key}: {text!r} is not greater than zero")
             continue
+        usual = getattr(preset, attribute.name)
+        if _is_absurd(key, value / usual, attribute.metadata["unit"]):
+            problems.append(
+                f"{role}, accuracy.{key}: {text!r} cannot be right: an instrument of class "
+                f"{class_name} has some {_figure_text(usual, attribute.metadata['unit'])}, and "
+                f"this is {'more' if value > usual else 'less'} by a factor of "
+                f"{max(value / usual, usual / value):.3g}: is the unit right?"
+            )
+            continue
         changes[attribute.name] = value
     if problems:
         raise InputError(
             "\n".join(problems),
             hint="classes: " + ", ".join(classes) + "; figures: " + ", ".join(keys),
         )
+    merged = attrs.evolve(preset, **changes)
+    if isinstance(merged, ImpedanceAccuracy) and (
+        merged.frequency_min_hz >= merged.frequency_max_hz
+    ):
+        raise InputError(
+            f"{role}, accuracy: frequency_min {merged.frequency_min_hz:g} Hz does not lie below "
+            f"frequency_max {merged.frequency_max_hz:g} Hz"
+        )
     changes["assumed"] = tuple(key for key in preset.assumed if key not in overrides)
     return attrs.evolve(preset, **changes)
+
+
+def _is_absurd(key: str, ratio: float, unit: str) -> bool:
+    if key.startswith("frequency_"):
+        return False
+    return ratio > _ABSURDLY_BAD or (unit == "%" and ratio < 1.0 / _ABSURDLY_GOOD)
+
+
+def _figure_text(value: float, unit: str) -> str:
+    return f"{100.0 * value:g} %" if unit == "%" else format_si(value, unit, 2)
 
 
 def _did_you_mean(word: str, known: Mapping[str, object]) -> str:

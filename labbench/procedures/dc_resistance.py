@@ -73,6 +73,10 @@ _LEAST_SHARE = 0.01
 _COOLING_SHARE = 3e-3
 _COOLING_SCATTERS = 6.0
 _STEADY_WAIT_S = 3.0
+#: pairs that differ by more than this share, and by more than thermal voltages and noise of any
+#: multimeter make them, were read through a contact that moved (common practice, no source)
+_UNSURE_SHARE = 0.05
+_QUIET_V = 60e-6
 
 
 @frozen
@@ -132,14 +136,16 @@ def dc_resistance(
     method: Method | None = None,
     pairs: int = PAIRS,
     integration_periods: float = 10.0,
+    enough: Callable[[ResistanceMeasurement], bool] | None = None,
 ) -> ResistanceMeasurement:
     """Measure the DC resistance of what is in the jig (or at `position`), at its temperature.
 
     `method` defaults to the best that the bench has. The supply waits for a person's consent.
     Where no current flows at the compliance the status is over-range with `greater_than_ohm`;
-    where the current does not settle, or the part still cools, it is unstable and
-    `reason` says which. Raises StepAborted where neither voltage nor
-    current reaches the part, and what the bench raises.
+    where the current does not settle, the part still cools, or the pairs disagree as only a
+    contact makes them, it is unstable and `reason` says which. `enough` is asked after every pair
+    whether what was taken will do; `pairs` is then the most that are taken. Raises StepAborted
+    where neither voltage nor current reaches the part, and what the bench raises.
     """
     chosen = method or best_method(bench)
     empty = ResistanceMeasurement(
@@ -159,7 +165,8 @@ def dc_resistance(
         amps=_most(bench, part),
         volts=drive.volts,
     )
-    pairing = _Pairing(bench, part, meter)
+    asked = None if enough is None else lambda found: enough(_filled(empty, found))
+    pairing = _Pairing(bench, part, meter, asked)
     if known is None:
         first = pairing.measure(drive, 1, resistance_ohm)
         if first.status != "ok":
@@ -229,8 +236,15 @@ class _Multimeter:
 class _Pairing:
     """Take pairs of readings, with and without current."""
 
-    def __init__(self, bench: Bench, part: CoilType | None, meter: _Multimeter | None) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        part: CoilType | None,
+        meter: _Multimeter | None,
+        enough: Callable[[ResistanceMeasurement], bool] | None = None,
+    ) -> None:
         self._bench = bench
+        self._enough = enough
         self._meter = meter
         self._expected_ohm = part.nominal_resistance_ohm if part is not None else None
         self._maximum = Maximum(part.name, current_a=part.maximum_current_a) if part else None
@@ -273,11 +287,22 @@ class _Pairing:
                 assert outcome.pair is not None
                 taken.append(outcome.pair)
                 off = outcome.pair.off_after_v
+                if self._enough is not None and self._enough(evolve(result, pairs=tuple(taken))):
+                    return self._ended(result, taken)
             else:
-                if _is_cooling(taken):
-                    result = evolve(result, status="unstable", reason="still-warm")
-                return evolve(result, pairs=tuple(taken))
+                return self._ended(result, taken)
         return evolve(result, status="over-range", greater_than_ohm=self._above(drive))
+
+    def _ended(
+        self, result: ResistanceMeasurement, taken: list[OnOffPair]
+    ) -> ResistanceMeasurement:
+        result = evolve(result, pairs=tuple(taken))
+        if _is_cooling(taken):
+            return evolve(result, status="unstable", reason="still-warm")
+        if self._meter is not None and _disagree(taken):
+            # a contact that comes and goes reads as any resistance: never taken for a high joint
+            return evolve(result, status="unstable", reason="contact-unsure")
+        return result
 
     def _above(self, drive: _Drive) -> float | None:
         """Return the resistance (ohm) that fills the last range at the current set."""
@@ -355,6 +380,17 @@ class _Pairing:
                 hint="check the leads, force and sense, from supply and multimeter to the jig",
             )
         return _Outcome(greater_than_ohm=at_part_v / NO_CURRENT_A)
+
+
+def _disagree(pairs: list[OnOffPair]) -> bool:
+    """Tell whether pairs differ by far more than noise or warmth makes them: a poor contact."""
+    if len(pairs) < 2:
+        return False
+    volts = [pair.on_v - (pair.off_before_v + pair.off_after_v) / 2 for pair in pairs]
+    ohms = [v / pair.current_a for v, pair in zip(volts, pairs, strict=True)]
+    steps_v = max(_QUIET_V, 6 * max(pair.step_v for pair in pairs))
+    noise_ohm = steps_v / min(pair.current_a for pair in pairs)
+    return max(ohms) - min(ohms) > _UNSURE_SHARE * abs(sorted(ohms)[len(ohms) // 2]) + noise_ohm
 
 
 def _is_cooling(pairs: list[OnOffPair]) -> bool:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 __all__ = [
     "DEFAULT_FREQUENCIES_HZ",
+    "MOST_MORE",
     "SweepSettings",
     "impedance_sweep",
     "sweep_frequencies",
     "sweep_settings",
 ]
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from attrs import field, frozen
 
@@ -25,6 +26,8 @@ from labbench.results import Sweep
 #: a shorted turn shows above the corner of its own loop, which lies between these for most coils
 DEFAULT_FREQUENCIES_HZ = (1e3, 1e4, 1e5, 3e5, 1e6)
 
+#: readings that may be asked for after the frequencies given
+MOST_MORE = 64
 #: two frequencies closer than this are one
 _SAME_RELATIVE = 1e-4
 
@@ -74,10 +77,13 @@ def impedance_sweep(
     *,
     position: str | None = None,
     settings: SweepSettings | None = None,
+    next_point: Callable[[Sweep], float | None] | None = None,
 ) -> Sweep:
     """Sweep what is in the jig (or at `position`) and return the raw readings in order.
 
     A point beyond the meter's range is a reading without a value; it does not end the sweep.
+    After the frequencies given, `next_point` is asked with all readings so far for one more (Hz),
+    until it says None or 64 more were taken.
     Raises InputError for frequencies that do not ascend, and what the bench raises.
     """
     chosen = settings or SweepSettings()
@@ -91,15 +97,25 @@ def impedance_sweep(
     def take() -> Sweep:
         bench.prepare_impedance()
         readings: list[ImpedanceReading] = []
+
+        def read(frequency_hz: float) -> None:
+            bench.set_impedance_point(
+                frequency_hz=frequency_hz,
+                level_v=chosen.level_v,
+                aperture_s=chosen.aperture_s,
+                averages=chosen.averages,
+            )
+            readings.append(bench.take_impedance())
+
         for _ in range(repeats):
             for frequency_hz in frequencies_hz:
-                bench.set_impedance_point(
-                    frequency_hz=frequency_hz,
-                    level_v=chosen.level_v,
-                    aperture_s=chosen.aperture_s,
-                    averages=chosen.averages,
-                )
-                readings.append(bench.take_impedance())
+                read(frequency_hz)
+        if next_point is not None and not bench.impedance_by_hand:
+            for _ in range(MOST_MORE):
+                more_hz = next_point(Sweep(tuple(readings), where))
+                if more_hz is None:
+                    break
+                read(more_hz)
         return Sweep(tuple(readings), where)
 
     return bench.repeatable("sweep", take, position=where)
