@@ -77,10 +77,11 @@ def still_warm(
     return part, waiting_judgement(specimen, part.type, wait_s) if wait_s > 0.0 else None
 
 
-def residual_k(data: DataFolder, specimen: str, now: datetime) -> float:
+def residual_k(data: DataFolder, specimen: str, *, now: datetime | None = None) -> float:
     """Return how far above the room a specimen of the cooling list may still be (K), else 0."""
-    part, _ = still_warm(data, specimen, now=now)
-    return excess_after_k(-part.wait_s(now)) if part is not None else 0.0
+    at = now or now_utc()
+    part, _ = still_warm(data, specimen, now=at)
+    return excess_after_k(-part.wait_s(at)) if part is not None else 0.0
 
 
 def left_in_list(
@@ -89,15 +90,16 @@ def left_in_list(
     measured: Mapping[str, Any],
     *,
     part: CoolingPart,
-    now: datetime,
+    now: datetime | None = None,
 ) -> Judgement:
     """Take a measured part out of the list, or leave it there where it proved still warm.
 
     `measured` holds what verify journals beside the readings: `dc_unstable`, `dc_fall_share`,
     `dc_fall_s`, `temperature_c`. `part` is the entry to make where it goes in again.
     """
+    at = now or now_utc()
     if measured.get("dc_unstable") != "still-warm":
-        take_cooling(data.cooling, part.specimen, now)
+        take_cooling(data.cooling, part.specimen, at)
         return judgement
     excess_k = excess_from_drift_k(
         float(measured.get("dc_fall_share", 0.0)), float(measured.get("dc_fall_s", 0.0)),
@@ -105,7 +107,7 @@ def left_in_list(
     )  # fmt: skip
     # it was seen to cool: at least one time constant, whatever the estimate says
     wait_s = max(TAU_S, cooling_time_s(excess_k, within_k=COOL_WITHIN_K))
-    known, _ = still_warm(data, part.specimen, now=now)
-    ready = (now + timedelta(seconds=wait_s)).isoformat()
-    put_cooling(data.cooling, evolve(known or part, ready_utc=ready), now)
+    known, _ = still_warm(data, part.specimen, now=at)
+    ready = (at + timedelta(seconds=wait_s)).isoformat()
+    put_cooling(data.cooling, evolve(known or part, ready_utc=ready), at)
     return leave_warm_undecided(judgement, wait_s)

@@ -16,7 +16,7 @@ from labbench.bench.stop import StopFlag
 from labbench.errors import InputError, StepAborted
 from labbench.jobs.check_state import standard_remark
 from labbench.jobs.compensate import ready_compensation
-from labbench.jobs.cooling import left_in_list, residual_k
+from labbench.jobs.cooling import left_in_list, now_utc, residual_k
 from labbench.jobs.run import BenchRun, bench_run, settle_earlier_runs
 from labbench.judging.coil import judge_coil
 from labbench.metrology.accuracy import (
@@ -118,7 +118,7 @@ def verify(
     if standard:
         operator.tell(Event("check-standard", {"text": standard}))
     # what a part that was just lifted may still be too warm by: a rectangular limit (GUM 4.3.7)
-    warm_k = residual_k(data, request.specimen, opened.clock.utc())
+    warm_k = residual_k(data, request.specimen)
     request = evolve(
         request, u_temperature_c=math.hypot(request.u_temperature_c, warm_k / math.sqrt(3.0))
     )
@@ -150,9 +150,7 @@ def verify(
             readings, request.part, siblings=siblings, risk=risk,
             false_reject=request.false_reject,
         )  # fmt: skip
-        judgement = left_in_list(
-            data, judgement, more, part=_cooling_entry(request, opened), now=opened.clock.utc()
-        )
+        judgement = left_in_list(data, judgement, more, part=_cooling_entry(request))
         if standard:
             judgement = evolve(judgement, remarks=(*judgement.remarks, standard))
         run.journal.write(
@@ -295,9 +293,9 @@ def _drift(measurement: ResistanceMeasurement) -> dict[str, Any]:
     }
 
 
-def _cooling_entry(request: Request, opened: OpenBench) -> CoolingPart:
+def _cooling_entry(request: Request) -> CoolingPart:
     """Return the entry of the cooling list for a part that proves still warm."""
-    now = opened.clock.utc().isoformat()
+    now = now_utc().isoformat()
     return CoolingPart(
         specimen=request.specimen, type=request.part.name, lifted_utc=now, ready_utc=now,
         position=request.position, donor=request.donor, lot=request.lot,

@@ -29,7 +29,8 @@ _PLAN = click.Path(dir_okay=False, path_type=Path)
               "[default: as last time, else the user logged in].")  # fmt: skip
 @click.option("--trials", type=click.IntRange(2), default=3, show_default=True,
               help="How often each measures each part.")  # fmt: skip
-@click.option("--days", type=click.IntRange(1), default=1, show_default=True)
+@click.option("--days", type=click.IntRange(1), default=1, show_default=True,
+              help="On how many days all of it is done.")  # fmt: skip
 @click.option("--readings", type=click.IntRange(1), default=2, show_default=True,
               help="Readings a placement, to tell noise from where the probes touch.")  # fmt: skip
 @click.option("--characteristic", type=click.Choice(["inductance", "dc-resistance"]),
@@ -38,7 +39,8 @@ _PLAN = click.Path(dir_okay=False, path_type=Path)
               "[default: where the type has its limit].")  # fmt: skip
 @click.option("--name", help="Of the study [default: the plan file's name].")
 @click.option("--seed", type=click.IntRange(0), help="Of the random order [default: drawn].")
-@click.option("--out", type=_PLAN, default=Path("gauge-plan.json"), show_default=True)
+@click.option("--out", type=_PLAN, default=Path("gauge-plan.json"), show_default=True,
+              help="The plan file to write.")  # fmt: skip
 @data_option
 @parts_option
 @json_option
