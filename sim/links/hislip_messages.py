@@ -122,18 +122,3 @@ class HislipFramer:
         payload = bytes(self._buffer[HEADER.size : end])
         del self._buffer[:end]
         return Message(kind, control, parameter, payload)
-
-
-def data_messages(data: bytes, message_id: int, largest_bytes: int, *, ends: bool) -> list[Message]:
-    """Return a reply, or a part of one, in messages of at most this size with their headers."""
-    step = max(largest_bytes - HEADER.size, 1)
-    chunks = [data[at : at + step] for at in range(0, len(data), step)] or [b""]
-    last = len(chunks) - 1
-    return [
-        Message(
-            MessageType.DATA_END if ends and number == last else MessageType.DATA,
-            parameter=message_id,
-            payload=chunk,
-        )
-        for number, chunk in enumerate(chunks)
-    ]

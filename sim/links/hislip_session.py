@@ -10,7 +10,7 @@ from __future__ import annotations
 import socket
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Literal
@@ -25,11 +25,10 @@ from sim.links.hislip_messages import (
     FatalError,
     Message,
     MessageType,
-    data_messages,
 )
+from sim.links.hislip_payloads import data_messages, program_messages, together
 from sim.links.outcome import Piece
 from sim.links.tcp import shut
-from sim.scpi.framing import MessageFramer
 
 LARGEST_BYTES = 1 << 16  # of one message, as told to the client
 _CLIENTS_BYTES = 1 << 20  # a client that does not say takes as much as VISA's default (from memory)
@@ -302,11 +301,11 @@ class HislipSession:
         if waiting.too_long:
             self._server.refuse_too_long()
             return
-        for message in _program_messages(waiting.payload):
+        for message in program_messages(waiting.payload):
             if self._clears != clears:
                 return
             result = self._server.carry_out(message)
-            for pieces in _together(result.pieces):
+            for pieces in together(result.pieces):
                 self._reply(pieces, waiting.message_id, clears)
             match result.trouble:
                 case "disconnect":
@@ -353,25 +352,3 @@ class HislipSession:
             self._send(
                 self._asynchronous, Message(MessageType.ASYNC_INTERRUPTED, parameter=message_id)
             )
-
-
-def _together(pieces: Iterable[Piece]) -> list[list[Piece]]:
-    """Return pieces in groups that are sent in one go: a fast client must not come in between."""
-    groups: list[list[Piece]] = []
-    for piece in pieces:
-        if groups and piece.after_s <= 0.0:
-            groups[-1].append(piece)
-        else:
-            groups.append([piece])
-    return groups
-
-
-def _program_messages(payload: bytes) -> list[bytes]:
-    """Return the program messages of a payload; its end ends the last one, newline or not."""
-    framer = MessageFramer(len(payload))
-    framer.feed(payload)
-    messages: list[bytes] = []
-    while (message := framer.next_message()) is not None:
-        messages.append(message)
-    rest = framer.rest()
-    return [*messages, rest] if rest or not messages else messages

@@ -170,3 +170,11 @@ def until(condition: Callable[[], bool]) -> None:
     while not condition():
         assert time.monotonic() < deadline
         time.sleep(0.002)
+
+
+def errors(instrument: Instrument) -> list[str]:
+    """Return what stands in the error queue, and empty it."""
+    found = []
+    while (entry := instrument.interpreter.status.next_error()) != '0,"No error"':
+        found.append(entry)
+    return found
