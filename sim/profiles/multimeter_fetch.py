@@ -8,12 +8,13 @@ with carriage return and line feed, as many do (common practice, no source).
 from __future__ import annotations
 
 from sim.instruments import Multimeter
+from sim.instruments.errors import within
 from sim.profiles.settings import number_setting, switch_setting
 from sim.profiles.trigger import TriggerModel
 from sim.scpi.command import Command
 from sim.scpi.interpreter import Interpreter
 from sim.scpi.numbers import INFINITY, nr3, quoted
-from sim.scpi.parameters import Limits, Named
+from sim.scpi.parameters import Named
 
 DIALECT = "multimeter-sense-fetch"
 _TERMINATOR = b"\r\n"
@@ -64,20 +65,26 @@ class _Multimeter:
             least, most, usual = meter.limits("nplc", name)
             return least / mains_hz, most / mains_hz, usual / mains_hz
 
+        def set_aperture(seconds: float) -> None:
+            shortest, longest, _ = apertures()
+            checked = within("aperture", seconds, shortest, longest)
+            # The way to periods and back may end a rounding beside the limit.
+            least, most, _ = meter.limits("nplc", name)
+            meter.set_nplc(min(max(checked * mains_hz, least), most), name)
+
         def set_auto(on: bool) -> None:
             if on:
                 meter.set_range(None, name)
             else:
                 meter.fix_range(name)
 
-        limits: Limits = apertures
         return [
             number_setting(
                 f"{header}:APERture",
-                changing(lambda seconds: meter.set_nplc(seconds * mains_hz, name)),
+                changing(set_aperture),
                 lambda: meter.nplc_of(name) / mains_hz,
                 unit="S",
-                limits=limits,
+                limits=apertures,
             ),
             number_setting(
                 f"{header}:RANGe[:UPPer]",

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import pytest
 
 from sim.profiles.catalogue import PROFILES
+from sim.scenario import load_scenario
 from sim.scpi.interpreter import Interpreter
 from sim.served import ServedBench
 
@@ -282,6 +284,23 @@ def test_the_multimeter_is_started_and_then_fetched(bench: ServedBench, dmm: Ins
     assert bench.clock.now_s() - began <= 0.2 + 1e-9  # the input and the zero
     dmm("READ?;:CONF:VOLT")
     assert dmm.errors() == [-113]
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+def test_the_limits_of_the_integration_time_are_in_seconds_and_can_be_set(
+    mains_hz: float,
+) -> None:
+    scenario = replace(load_scenario("one-coil"), mains_hz=mains_hz)
+    with ServedBench(scenario, manual_clock=True, dialects=SECOND) as bench:
+        dmm = Instrument(bench.servers["multimeter"].interpreter)
+        for word, periods in (("MIN", 0.02), ("MAX", 100.0), ("DEF", 1.0)):
+            dmm(f"VOLT:APER {word}")
+            assert dmm.numbers("VOLT:APER?") == pytest.approx([periods / mains_hz])
+        assert dmm.errors() == []
+        dmm("VOLT:APER 10")
+        told = dmm("SYST:ERR?")
+        assert told is not None
+        assert told.startswith('-222,"Data out of range;aperture 10 is outside')
 
 
 def test_an_open_input_is_over_range(dmm: Instrument) -> None:
