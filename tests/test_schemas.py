@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 
 from labbench.bench.bench_file import BenchFile
 from labbench.errors import FileProblems, Problem
+from labbench.jobs.gauge_plan import PlanFile
 from labbench.parts.coil_type import _CoilFile
 from labbench.parts.library import shipped_directory
 from labbench.records.journal import Journal
@@ -100,6 +101,7 @@ FORMATS: list[tuple[str, type]] = [
     ("verdict-1", _VerdictTable),
     ("part-type-1", _CoilFile),
     ("bench-1", BenchFile),
+    ("gauge-plan-1", PlanFile),
 ]
 TABLES = [
     pytest.param(name, table, cls, id=where)
@@ -127,7 +129,7 @@ def test_every_table_of_every_format_is_walked() -> None:
         "part-type-1.absolute_maximum", "part-type-1.population.inductance",
         "bench-1.instruments.impedance_meter", "bench-1.instruments.supply",
         "bench-1.instruments.multimeter", "bench-1.instruments.switch", "bench-1.fixture",
-        "bench-1.limits", "bench-1.simulation",
+        "bench-1.limits", "bench-1.simulation", "gauge-plan-1.entries",
     } <= walked  # fmt: skip
 
 

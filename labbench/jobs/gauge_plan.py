@@ -9,15 +9,23 @@ import os
 import secrets
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final, Literal
 
-from attrs import asdict
+from attrs import asdict, frozen
 
 from labbench.errors import FileProblems, InputError, Problem
 from labbench.files import parse_json_line, structure
 from labbench.lots.plans import Characteristic, GaugePlan, plan_study
 from labbench.parts.coil_type import CoilType
 
-SCHEMA = "gauge-plan/1"
+SCHEMA: Final = "gauge-plan/1"
+
+
+@frozen(kw_only=True)
+class PlanFile(GaugePlan):
+    """Hold what a plan file holds: the plan and its schema."""
+
+    schema: Literal["gauge-plan/1"]
 
 
 def make_plan(
@@ -58,7 +66,7 @@ def save_plan(plan: GaugePlan, path: Path) -> None:
         )
     path.parent.mkdir(parents=True, exist_ok=True)
     fresh = path.with_name(f"{path.name}.{os.getpid()}.new")
-    data = {"schema": SCHEMA, **asdict(plan)}
+    data = {"schema": SCHEMA} | asdict(plan)
     fresh.write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
     os.replace(fresh, path)
 
@@ -71,12 +79,12 @@ def load_plan(path: Path) -> GaugePlan:
         raise FileProblems([Problem(str(path), f"cannot be read: {error}")]) from error
     except InputError as error:
         raise FileProblems([Problem(str(path), error.message)]) from error
-    if not isinstance(data, dict) or data.pop("schema", None) != SCHEMA:
+    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
         raise FileProblems(
             [Problem(str(path), f"is no plan of a gauge study (schema {SCHEMA})", key="schema")],
             hint="`labbench gauge plan` writes one",
         )
-    plan = structure(data, GaugePlan, file=str(path))
+    plan = structure(data, PlanFile, file=str(path))
     unknown = sorted(
         {entry.code for entry in plan.entries if entry.code not in plan.codes}
         | {part for part in plan.codes.values() if part not in plan.parts}

@@ -218,6 +218,11 @@ def _rows(path: Path, needed: Sequence[str], *, numbers: Sequence[str]) -> list[
     rows: list[dict[str, str]] = []
     problems: list[Problem] = []
     for line, raw in enumerate(table, start=2):
+        if None in raw:
+            problems.append(
+                Problem(file, "has more cells than the heading (a decimal comma?)", line=line)
+            )
+            continue
         row = {names[t]: (v or "").strip() for t, v in raw.items() if t in names}
         for name in numbers:
             if not _is_number(row[name]):

@@ -15,6 +15,7 @@ from typing import Any, Final
 
 SCHEMA_NAMES: Final = (
     "bench-1",
+    "gauge-plan-1",
     "journal-1",
     "part-type-1",
     "problem-1",

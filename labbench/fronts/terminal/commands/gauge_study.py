@@ -34,7 +34,7 @@ _PLAN = click.Path(dir_okay=False, path_type=Path)
 @click.option("--readings", type=click.IntRange(1), default=2, show_default=True,
               help="Readings a placement, to tell noise from where the probes touch.")  # fmt: skip
 @click.option("--characteristic", type=click.Choice(["inductance", "dc-resistance"]),
-              default="inductance", show_default=True)  # fmt: skip
+              default="inductance", show_default=True, help="What is measured.")  # fmt: skip
 @click.option("--frequency", metavar="QUANTITY", help='Of an inductance, such as "100 kHz" '
               "[default: where the type has its limit].")  # fmt: skip
 @click.option("--name", help="Of the study [default: the plan file's name].")
