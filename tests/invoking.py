@@ -39,8 +39,9 @@ class Said:
 def invoke(*arguments: object, data: Path | None = None, input: str = "") -> Said:
     """Run `labbench ARGUMENTS`; an exception that is not turned into a sentence fails the test."""
     # click before 8.2 mixes the two streams unless told otherwise
-    separate = "mix_stderr" in inspect.signature(CliRunner).parameters
-    runner = CliRunner(**({"mix_stderr": False} if separate else {}))
+    mixes = "mix_stderr" in inspect.signature(CliRunner).parameters
+    options: dict[str, Any] = {"mix_stderr": False} if mixes else {}
+    runner = CliRunner(**options)
     environment = {} if data is None else {"LABBENCH_DATA": str(data)}
     result = runner.invoke(cli, [str(a) for a in arguments], input=input, env=environment)
     if result.exception is not None and not isinstance(result.exception, SystemExit):

@@ -91,8 +91,8 @@ def test_ctrl_c_during_a_run_ends_it_with_the_output_off(slow_bench: Workshop, m
 @pytest.mark.parametrize(
     "moment",
     [
-        "reading",
         "energised",
+        pytest.param("reading", marks=pytest.mark.slow),
         pytest.param("opened", marks=pytest.mark.slow),
         pytest.param("about-to-energise", marks=pytest.mark.slow),
         pytest.param("off", marks=pytest.mark.slow),
@@ -182,8 +182,9 @@ class AtTheTerminal:
     def code(self) -> int:
         self.child.expect(pexpect.EOF)
         self.child.close()
-        assert self.child.exitstatus is not None, self.child.signalstatus
-        return self.child.exitstatus
+        status: int | None = self.child.exitstatus
+        assert status is not None, self.child.signalstatus
+        return status
 
 
 def test_a_person_is_asked_to_look_cautioned_and_asked_before_the_supply_comes_on(
@@ -206,7 +207,7 @@ def test_a_person_is_asked_to_look_cautioned_and_asked_before_the_supply_comes_o
     ("question", "way"),
     [
         ("Look at D1", "s and Enter"),
-        ("Look at D1", "end of input"),
+        pytest.param("Look at D1", "end of input", marks=pytest.mark.slow),
         ("Supply on for", "Ctrl-C"),
         pytest.param("Look at D1", "Ctrl-C", marks=pytest.mark.slow),
         pytest.param("Supply on for", "s and Enter", marks=pytest.mark.slow),

@@ -19,6 +19,7 @@ from labbench.reports.specimen import SpecimenRecord, specimen_page
 from labbench.results import (
     Contact,
     DcResistance,
+    Disposition,
     Finding,
     Impedance,
     Influence,
@@ -157,7 +158,7 @@ def test_any_sweep_that_can_be_measured_can_be_drawn(
 
 
 @pytest.mark.parametrize("word", ["fit", "unfit", "undecided", "plausible"])
-def test_every_disposition_is_told_in_letters_with_its_next_step(word: str) -> None:
+def test_every_disposition_is_told_in_letters_with_its_next_step(word: Disposition) -> None:
     judgement = evolve(JUDGED, disposition=word, would_decide=(WouldDecide("repeat", "again"),))
     page = parse(specimen_page(record(judgement)))
     assert word in "".join(page.text)
