@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["RoleHealth", "bench_health", "compensation_state"]
+__all__ = ["RoleHealth", "bench_health", "compensation_state", "overdue"]
 
 from datetime import date
 
 from attrs import frozen
 
+from labbench.bench.bench_file import BenchFile
 from labbench.bench.opened import OpenBench
 from labbench.errors import CompensationError, LabbenchError
 from labbench.jobs.compensate import MAXIMUM_AGE_S, fixture_of
@@ -27,6 +28,17 @@ class RoleHealth:
     calibrated: date | None
     due: date | None
     problems: tuple[str, ...] = ()
+
+
+def overdue(file: BenchFile, today: date) -> tuple[str, ...]:
+    """Return a sentence for each instrument whose calibration was due before today."""
+    return tuple(
+        f"the calibration of the {role.replace('_', ' ')} was due on {due}: "
+        "what it says is in doubt"
+        for role in ("impedance_meter", "supply", "multimeter")
+        if (due := getattr(getattr(file.instruments, role), "due", None)) is not None
+        and due < today
+    )
 
 
 def bench_health(opened: OpenBench, *, today: date) -> list[RoleHealth]:

@@ -19,6 +19,7 @@ from attrs import frozen
 
 from labbench.bench.bench_file import BenchFile
 from labbench.errors import InputError
+from labbench.jobs.until_decided import REJECTION_TESTS
 from labbench.judging.coil import judge_coil
 from labbench.judging.reach import Reach, expected_readings, reaches_of
 from labbench.metrology.accuracy import (
@@ -36,9 +37,6 @@ from labbench.procedures.dc_resistance import MAXIMUM_CURRENT_A, choose_current_
 from labbench.procedures.sweep import sweep_frequencies
 from labbench.quantities import format_si
 from labbench.results import Disposition
-
-#: tests among which the false reject is shared; for the rejection limit of what is foretold
-_TESTS = 5.0
 
 
 @frozen
@@ -103,7 +101,7 @@ def can_decide(
     chosen = file.risk if risk is None else risk
     reaches = reaches_of(
         part, bench, current_for=current_for, risk=chosen,
-        rejection_risk=false_reject / _TESTS, u_temperature_c=u_temperature_c,
+        rejection_risk=false_reject / REJECTION_TESTS, u_temperature_c=u_temperature_c,
     )  # fmt: skip
     meter = bench.impedance
     frequencies = (

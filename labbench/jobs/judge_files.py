@@ -7,13 +7,14 @@ __all__ = ["MAXIMUM_SIBLINGS", "judge_files"]
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import IO
 
 from labbench.errors import FileProblems, InputError, Problem
 from labbench.judging.coil import judge_coil
+from labbench.metrology.budgets import Budget, budgets_of_readings
 from labbench.parts.coil_type import CoilType
 from labbench.parts.library import find_part_type
 from labbench.records.readings_file import read_readings
@@ -30,6 +31,7 @@ def judge_files(
     parts: Sequence[Path] = (),
     risk: float = 0.05,
     false_reject: float = 0.01,
+    tell_budgets: Callable[[Sequence[Budget]], object] | None = None,
 ) -> Iterator[Judgement | Problem]:
     """Yield a judgement per test line, or the problem of a line that cannot be read.
 
@@ -37,6 +39,7 @@ def judge_files(
     are names or files of part types; a line's type must be one of them or in the library. Two
     passes, so memory does not grow with the number of test lines. Raises FileProblems for a file
     that cannot be opened or a part type that cannot be read, before anything is judged.
+    `tell_budgets` is given what a line tells of its uncertainties, before its judgement.
     """
     library = _Types(types, parts)
     with ExitStack() as stack:
@@ -66,9 +69,15 @@ def judge_files(
                     for s in siblings.get((line.type, line.lot), [])
                     if s.specimen != line.specimen
                 ]
+                if tell_budgets is not None:
+                    tell_budgets(budgets_of_readings(line, resistance_at_c=_limit_c(part)))
                 yield judge_coil(
                     line, part, siblings=reference, risk=risk, false_reject=false_reject
                 )
+
+
+def _limit_c(part: CoilType) -> float:
+    return part.dc_resistance[0].temperature_c if part.dc_resistance else 25.0
 
 
 def _open(name: str) -> IO[str]:

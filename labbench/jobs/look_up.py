@@ -13,6 +13,7 @@ from attrs import evolve
 from labbench.errors import InputError
 from labbench.jobs.check_state import charts_of
 from labbench.jobs.cooling import cooling_list
+from labbench.metrology.budgets import budget_from_json
 from labbench.quantities import format_si
 from labbench.records.folder import DataFolder
 from labbench.records.journal import JournalEvent, amend, read_journal
@@ -139,9 +140,14 @@ def page_for(row: RunRow, data: DataFolder | None = None) -> str:
                 ("What is assumed of the type", "; ".join(opened.get("assumed", ()))),
             ],
             measured_facts=_measured_facts(row, opened, measured, journal.note),
-            risk=float(opened.get("risk", 0.05)),
+            risk=float(opened.get("judged_at_risk", opened.get("risk", 0.05))),
             simulated=row.simulated,
             void=row.void,
+            budgets=tuple(
+                budget_from_json(item)
+                for item in measured.get("budgets", ())
+                if item["name"] != "dc-resistance"
+            ),
             dc_budget=tuple(
                 Influence(line["label"], line["u"]) for line in measured.get("dc_budget", ())
             ),

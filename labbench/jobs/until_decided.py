@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["MOST_PAIRS", "final_risks", "next_point_of_sweep", "resistance_enough"]
+__all__ = [
+    "MOST_PAIRS",
+    "REJECTION_TESTS",
+    "final_risks",
+    "next_point_of_sweep",
+    "resistance_enough",
+]
 
 from collections.abc import Callable, Sequence
 
@@ -19,6 +25,9 @@ from labbench.results import DcResistance, Estimate, ResistanceMeasurement, Swee
 
 #: pairs after which it is left at what it is
 MOST_PAIRS = LOOKS[-1]
+#: tests among which a false reject is shared while it is measured: judging counts those that were
+#: made, which are no more
+REJECTION_TESTS = 5.0
 #: fewer pairs than this do not show whether a part still cools
 _WATCHED_PAIRS = 3
 #: how much warmer than said a part may be that nobody watched cooling (assumed; one that was just

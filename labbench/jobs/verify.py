@@ -14,23 +14,33 @@ from labbench.bench.bench import Bench
 from labbench.bench.opened import OpenBench
 from labbench.bench.stop import StopFlag
 from labbench.errors import InputError, StepAborted
+from labbench.jobs.bench_health import overdue
+from labbench.jobs.can_decide import accuracies_of, best_word_text, can_decide, current_chooser
 from labbench.jobs.check_state import standard_remark
 from labbench.jobs.compensate import ready_compensation
 from labbench.jobs.cooling import left_in_list, now_utc, residual_k
 from labbench.jobs.run import BenchRun, bench_run, settle_earlier_runs
-from labbench.judging.coil import judge_coil
-from labbench.metrology.accuracy import (
-    impedance_accuracy,
-    multimeter_accuracy,
-    supply_accuracy,
+from labbench.jobs.until_decided import (
+    MOST_PAIRS,
+    REJECTION_TESTS,
+    final_risks,
+    next_point_of_sweep,
+    resistance_enough,
 )
+from labbench.judging.coil import judge_coil
+from labbench.judging.reservations import with_reservations
+from labbench.judging.would_decide import sharpened
+from labbench.metrology.accuracy import impedance_accuracy
+from labbench.metrology.budgets import Budget, budget_from_json, budget_of, budget_to_json
 from labbench.metrology.compensation import Compensation
-from labbench.metrology.impedance import compensated
+from labbench.metrology.expected import BenchAccuracies
+from labbench.metrology.impedance import compensated, impedance_budget
+from labbench.metrology.resistance import at_temperature
 from labbench.metrology.resistance import dc_resistance as known_resistance
 from labbench.parts.coil_type import CoilType
 from labbench.ports import Event, Operator
 from labbench.procedures.contact import wait_for_contact
-from labbench.procedures.dc_resistance import best_method
+from labbench.procedures.dc_resistance import PAIRS, best_method
 from labbench.procedures.dc_resistance import dc_resistance as measure_resistance
 from labbench.procedures.sweep import impedance_sweep, sweep_frequencies, sweep_settings
 from labbench.procedures.visual import look
@@ -74,6 +84,8 @@ class Request:
     false_reject: float = 0.01
     with_look: bool = True
     with_supply: bool = True
+    #: repeat points and pairs until the verdict is settled; else the fixed numbers
+    until_decided: bool = True
 
 
 @frozen
@@ -84,6 +96,7 @@ class Outcome:
     readings: Readings
     judgement: Judgement
     siblings: tuple[str, ...] = ()
+    budgets: tuple[Budget, ...] = ()
 
 
 def verify(
@@ -110,6 +123,10 @@ def verify(
             hint="add [instruments.impedance_meter] to the bench file",
         )
     check_position(opened, request)
+    # what makes no sense is said before anything is touched
+    accuracies = accuracies_of(opened.file)
+    risk = request.risk if request.risk is not None else opened.file.risk
+    operator.tell(Event("best-word", {"text": _best_word(opened, request, risk)}))
     frequencies_hz = sweep_frequencies(request.part, meter.frequency_range_hz)
     compensation = ready_compensation(
         opened, frequencies_hz, who=request.who, operator=operator, data=data, stop=flag
@@ -123,7 +140,12 @@ def verify(
         request, u_temperature_c=math.hypot(request.u_temperature_c, warm_k / math.sqrt(3.0))
     )
     siblings = _siblings(data, request)
-    risk = request.risk if request.risk is not None else opened.file.risk
+    # the early looks have spent their share of the risk: the last word is judged at what is left
+    judged_at = (
+        final_risks(risk, request.false_reject)
+        if request.until_decided
+        else (risk, request.false_reject)
+    )
     with bench_run(
         opened, job="verify", name=request.specimen, who=request.who, operator=operator,
         data=data, stop=flag,
@@ -141,15 +163,27 @@ def verify(
             "siblings": [sibling.specimen for sibling in siblings],
             "risk": risk,
             "false_reject": request.false_reject,
+            "judged_at_risk": judged_at[0],
         },
     ) as run:  # fmt: skip
         run.bench.identify()
-        readings, more = measure_coil(run, opened, request, compensation, frequencies_hz)
+        readings, more = measure_coil(
+            run, opened, request, compensation, frequencies_hz,
+            stop_at=(risk, request.false_reject) if request.until_decided else None,
+        )  # fmt: skip
         run.journal.write("measured", readings=readings_to_json(readings), **more)
         judgement = judge_coil(
-            readings, request.part, siblings=siblings, risk=risk,
-            false_reject=request.false_reject,
+            readings, request.part, siblings=siblings, risk=judged_at[0],
+            false_reject=judged_at[1],
         )  # fmt: skip
+        judgement = sharpened(
+            judgement, request.part,
+            accuracies if request.with_supply else BenchAccuracies(impedance=accuracies.impedance),
+            current_for=current_chooser(opened.file, request.part),
+            risk=judged_at[0], rejection_risk=judged_at[1] / REJECTION_TESTS,
+            u_temperature_c=request.u_temperature_c,
+        )  # fmt: skip
+        judgement = with_reservations(judgement, overdue(opened.file, opened.clock.utc().date()))
         judgement = left_in_list(data, judgement, more, part=_cooling_entry(request))
         if standard:
             judgement = evolve(judgement, remarks=(*judgement.remarks, standard))
@@ -159,7 +193,20 @@ def verify(
             remarks=judgement.remarks,
             band=judgement.band,
         )
-        return Outcome(run.id, readings, judgement, tuple(s.specimen for s in siblings))
+        return Outcome(
+            run.id, readings, judgement, tuple(s.specimen for s in siblings),
+            tuple(budget_from_json(item) for item in more.get("budgets", ())),
+        )  # fmt: skip
+
+
+def _best_word(opened: OpenBench, request: Request, risk: float) -> str:
+    return best_word_text(
+        can_decide(
+            opened.file, request.part, with_supply=request.with_supply,
+            u_temperature_c=request.u_temperature_c, risk=risk,
+            false_reject=request.false_reject,
+        )
+    )  # fmt: skip
 
 
 def check_position(opened: OpenBench, request: Request) -> None:
@@ -184,8 +231,14 @@ def measure_coil(
     request: Request,
     compensation: Compensation,
     frequencies_hz: Sequence[float],
+    *,
+    stop_at: tuple[float, float] | None = None,
 ) -> tuple[Readings, dict[str, Any]]:
-    """Take what the plan of this type holds and turn it into the blocks that judging reads."""
+    """Take what the plan of this type holds and turn it into the blocks that judging reads.
+
+    `stop_at` are the risks of acceptance and of a false reject within which points and pairs are
+    repeated until the verdict is settled; None: the fixed numbers of each.
+    """
     bench = run.bench
     visual = look(bench, request.specimen) if request.with_look else Visual("not-looked")
     impedance: Impedance | None = None
@@ -199,9 +252,13 @@ def measure_coil(
     if visual.seen in CONDEMNED:
         bench.tell(Event("condemned", {"text": f"{visual.seen}: condemned, nothing is measured"}))
     else:
-        impedance, contact = _sweep(bench, opened, request, compensation, frequencies_hz)
+        impedance, contact, budgets = _sweep(
+            bench, opened, request, compensation, frequencies_hz, stop_at
+        )
         begun_s = opened.clock.monotonic_s()
-        resistance, estimate, drift = _resistance(bench, opened, request, compensation)
+        resistance, estimate, drift = _resistance(
+            bench, opened, request, compensation, stop_at
+        )
         if drift:
             more |= {**drift, "dc_fall_s": opened.clock.monotonic_s() - begun_s}
         if resistance is not None:
@@ -209,6 +266,15 @@ def measure_coil(
             more["dc_current_a"] = resistance.current_a
         if estimate is not None:
             more["dc_budget"] = [{"label": line.label, "u": line.u} for line in estimate.influences]
+            assert resistance is not None
+            budgets += [
+                budget_of(
+                    at_temperature(resistance, to_c, estimate=estimate), "dc-resistance",
+                    {"temperature_c": to_c},
+                )
+                for to_c in {m.temperature_c for m in request.part.dc_resistance} or {25.0}
+            ]  # fmt: skip
+        more["budgets"] = [budget_to_json(budget) for budget in budgets]
         bench.open_all()
     readings = Readings(
         specimen=request.specimen,
@@ -230,7 +296,8 @@ def _sweep(
     request: Request,
     compensation: Compensation,
     frequencies_hz: Sequence[float],
-) -> tuple[Impedance, Contact]:
+    stop_at: tuple[float, float] | None,
+) -> tuple[Impedance, Contact, list[Budget]]:
     entry = opened.file.instruments.impedance_meter
     assert entry is not None
     accuracy = impedance_accuracy(entry.class_, entry.accuracy)
@@ -239,21 +306,54 @@ def _sweep(
         "contact: sweeping" if found == "contact" else "it does not conduct: sweeping all the same"
     )
     bench.tell(Event("sweep", {"text": text}))
+    next_point = None
+    if stop_at is not None:
+        next_point = next_point_of_sweep(
+            request.part, lambda taken: impedance_budget(taken, compensation, accuracy),
+            risk=stop_at[0], rejection_risk=stop_at[1] / REJECTION_TESTS,
+        )  # fmt: skip
     sweep = impedance_sweep(
-        bench, frequencies_hz, position=request.position, settings=sweep_settings(request.part)
-    )
-    return compensated(sweep, compensation, accuracy)
+        bench, frequencies_hz, position=request.position, settings=sweep_settings(request.part),
+        next_point=next_point,
+    )  # fmt: skip
+    budgets = []
+    for point in impedance_budget(sweep, compensation, accuracy):
+        at = {"frequency_hz": point.frequency_hz}
+        if point.resistance is not None and point.inductance is not None:
+            budgets.append(budget_of(point.resistance, "resistance", at))
+            budgets.append(budget_of(point.inductance, "inductance", at))
+    return *compensated(sweep, compensation, accuracy), budgets
 
 
 def _resistance(
-    bench: Bench, opened: OpenBench, request: Request, compensation: Compensation
+    bench: Bench,
+    opened: OpenBench,
+    request: Request,
+    compensation: Compensation,
+    stop_at: tuple[float, float] | None,
 ) -> tuple[DcResistance | None, Estimate | None, dict[str, Any]]:
     """Measure the DC resistance the best way that this bench has; None where nothing can.
 
     Also tells how much it fell while it was read: a part that was just lifted cools.
     """
     method = best_method(bench) if request.with_supply else "impedance-meter"
-    entries = opened.file.instruments
+    accuracies = accuracies_of(opened.file)
+
+    def known(measurement: ResistanceMeasurement) -> tuple[DcResistance, Estimate | None]:
+        return known_resistance(
+            measurement,
+            multimeter=accuracies.multimeter,
+            supply=accuracies.supply,
+            impedance=accuracies.impedance,
+            supply_leads_ohm=accuracies.supply_leads_ohm,
+            compensation=compensation,
+        )
+
+    enough = None
+    if stop_at is not None:
+        enough = resistance_enough(
+            request.part, known, risk=stop_at[0], rejection_risk=stop_at[1] / REJECTION_TESTS
+        )
     try:
         measurement = measure_resistance(
             bench,
@@ -262,21 +362,14 @@ def _resistance(
             position=request.position,
             temperature_c=request.temperature_c,
             u_temperature_c=request.u_temperature_c,
+            pairs=PAIRS if enough is None else MOST_PAIRS,
+            enough=enough,
         )
     except StepAborted as refused:
         # nobody agreed to switch the supply on: said, and judged without
         bench.tell(Event("skipped", {"text": f"dc resistance not measured: {refused.message}"}))
         return None, None, {}
-    supply, meter, lcr = entries.supply, entries.multimeter, entries.impedance_meter
-    resistance, estimate = known_resistance(
-        measurement,
-        multimeter=multimeter_accuracy(meter.class_, meter.accuracy) if meter else None,
-        supply=supply_accuracy(supply.class_, supply.accuracy) if supply else None,
-        impedance=impedance_accuracy(lcr.class_, lcr.accuracy) if lcr else None,
-        supply_leads_ohm=opened.file.fixture.supply_leads_ohm,
-        compensation=compensation,
-    )
-    return resistance, estimate, _drift(measurement)
+    return *known(measurement), _drift(measurement)
 
 
 def _drift(measurement: ResistanceMeasurement) -> dict[str, Any]:

@@ -6,6 +6,7 @@ __all__ = [
     "REPEATABILITY",
     "Budget",
     "BudgetLine",
+    "budget_from_json",
     "budget_of",
     "budget_to_json",
     "budgets_of_readings",
@@ -93,6 +94,17 @@ def budget_to_json(budget: Budget) -> dict[str, Any]:
         "expanded_uncertainty": budget.expanded_uncertainty,
         "lines": [{"label": line.label, "u": line.u, "share": line.share} for line in budget.lines],
     }
+
+
+def budget_from_json(data: Mapping[str, Any]) -> Budget:
+    """Read what `budget_to_json` wrote, from a journal."""
+    dof = data.get("dof")
+    return Budget(
+        name=data["name"], conditions=dict(data["conditions"]), unit=data["unit"],
+        value=data["value"], u=data["u"], dof=math.inf if dof is None else dof,
+        expanded_uncertainty=data["expanded_uncertainty"],
+        lines=tuple(BudgetLine(n["label"], n["u"], n["share"]) for n in data["lines"]),
+    )  # fmt: skip
 
 
 def budgets_of_readings(readings: Readings, *, resistance_at_c: float = 25.0) -> list[Budget]:

@@ -11,7 +11,9 @@ from typing import Any
 from attrs import field, frozen
 
 import labbench
+from labbench.metrology.budgets import Budget
 from labbench.quantities import format_si
+from labbench.reports.budgets import budget_rows, budget_title
 from labbench.reports.pages import SIGNS, fill
 from labbench.reports.plots import sweep_plot
 from labbench.reports.words import (
@@ -37,6 +39,7 @@ class SpecimenRecord:
     simulated: bool = False
     void: Mapping[str, str] | None = None
     dc_budget: tuple[Influence, ...] = field(default=())
+    budgets: tuple[Budget, ...] = field(default=())
 
 
 def specimen_page(record: SpecimenRecord) -> str:
@@ -70,13 +73,23 @@ def specimen_page(record: SpecimenRecord) -> str:
         "part of this type is expected. Dashed line: the best explanation found. Short thick "
         "lines: the limits.",
         points=_points(record.readings),
-        budget=[(line.label, format_si(line.u, "Ω", 2)) for line in record.dc_budget],
+        budget=_shares(record.dc_budget),
+        budgets=[(budget_title(b), budget_rows(b)) for b in record.budgets],
         coverage=f"{coverage:.0%}",
         accept=f"{1 - record.risk:.0%}",
         simulated=record.simulated,
         void=record.void,
         version=labbench.__version__,
     )
+
+
+def _shares(lines: Sequence[Influence]) -> list[tuple[str, str, str]]:
+    """Return label, standard uncertainty and share of the variance of each line."""
+    total = math.fsum(line.u**2 for line in lines)
+    return [
+        (line.label, format_si(line.u, "Ω", 2), f"{100.0 * line.u**2 / total:.0f} %")
+        for line in lines
+    ]
 
 
 def _characteristic(characteristic: Any) -> dict[str, str]:

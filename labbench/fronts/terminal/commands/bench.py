@@ -13,14 +13,29 @@ from pathlib import Path
 import click
 
 from labbench.fronts.terminal.exits import ERROR, OK, speaking
-from labbench.fronts.terminal.options import bench_option, data_option, json_option, where_data
+from labbench.fronts.terminal.options import (
+    bench_option,
+    data_option,
+    json_option,
+    parts_option,
+    where_data,
+)
 
 
 @click.command("bench")
+@click.option("--can-decide", "wanted", metavar="TYPE", help="Instead: what this bench can decide "
+              "of a part type, from its file alone; nothing is opened.")  # fmt: skip
 @bench_option
 @data_option
+@parts_option
 @json_option
-def command(bench: Path | None, data: Path | None, as_json: bool) -> None:
+def command(
+    wanted: str | None,
+    bench: Path | None,
+    data: Path | None,
+    parts: tuple[Path, ...],
+    as_json: bool,
+) -> None:
     """Show each instrument's identity, error queue, output state and calibration; compensation.
 
     Measures nothing and energises nothing. A run that broke off while the supply was on is settled
@@ -28,13 +43,24 @@ def command(bench: Path | None, data: Path | None, as_json: bool) -> None:
     """
     from labbench.compose import data_folder, load_bench, open_bench
     from labbench.fronts.terminal.person import TerminalPerson
+    from labbench.jobs import part_types
     from labbench.jobs.bench_health import bench_health, compensation_state
+    from labbench.jobs.can_decide import can_decide, can_decide_json, can_decide_lines
     from labbench.jobs.check_standard import check_json, check_state
     from labbench.jobs.run import settle_earlier_runs
 
     with speaking():
         folder = data_folder(where_data(data))
         file = load_bench(bench, folder)
+        if wanted is not None:
+            part, _ = part_types.for_name_or_marking(wanted, parts)
+            found = can_decide(file, part)
+            if as_json:
+                click.echo(json.dumps(can_decide_json(found), ensure_ascii=False, allow_nan=False))
+            else:
+                for line in can_decide_lines(found):
+                    click.echo(line)
+            return
         with open_bench(file, folder) as opened:
             settle_earlier_runs(
                 opened, folder, operator=TerminalPerson(interactive=False),

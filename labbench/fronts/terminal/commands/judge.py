@@ -7,6 +7,7 @@ __all__ = ["command"]
 import json
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -27,6 +28,7 @@ from labbench.fronts.terminal.options import json_option, parts_option
 @click.option("--false-reject", type=click.FloatRange(0, 0.5, min_open=True, max_open=True),
               default=0.01, show_default=True,
               help="Largest share of healthy parts called unfit, over all tests made.")  # fmt: skip
+@click.option("--budget", is_flag=True, help="Show what the readings tell of their uncertainty.")
 @click.option("--why", is_flag=True, help="Show the statistics behind each verdict.")
 @parts_option
 @json_option
@@ -35,6 +37,7 @@ def command(
     types: tuple[str, ...],
     risk: float,
     false_reject: float,
+    budget: bool,
     why: bool,
     parts: tuple[Path, ...],
     as_json: bool,
@@ -49,13 +52,16 @@ def command(
     from labbench.errors import Problem
     from labbench.jobs.judge_files import judge_files
     from labbench.jobs.plain import to_json
+    from labbench.reports.budgets import budget_lines
     from labbench.reports.words import verdict_line, why_lines
 
     codes: list[int] = []
+    budgets: list[Any] = []
     with speaking():
         for item in judge_files(
-            files, types=types, parts=parts, risk=risk, false_reject=false_reject
-        ):
+            files, types=types, parts=parts, risk=risk, false_reject=false_reject,
+            tell_budgets=budgets.extend if budget else None,
+        ):  # fmt: skip
             codes.append(INPUT if isinstance(item, Problem) else exit_code(item.disposition))
             if as_json:
                 click.echo(json.dumps(to_json(item), ensure_ascii=False, allow_nan=False))
@@ -66,6 +72,9 @@ def command(
                 if why:
                     for line in why_lines(item):
                         click.echo(f"      {line}")
+            for line in budget_lines(budgets):
+                click.echo(f"      {line}", err=as_json)
+            budgets.clear()
         if not codes:
             click.echo("labbench: there was no test line in the files", err=True)
             codes.append(INPUT)

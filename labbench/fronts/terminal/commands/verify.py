@@ -47,6 +47,9 @@ _LOOKS = ["fine", "discoloured", "cracked", "bulged", "not-looked"]
 @click.option("--just-lifted", is_flag=True, help="It came off the board this minute: start its "
               "clock, measure nothing, take the next part meanwhile.")  # fmt: skip
 @click.option("--cooling", is_flag=True, help="List the parts that still cool.")
+@click.option("--fixed", is_flag=True, help="Take the fixed numbers of readings, instead of "
+              "stopping when the verdict is settled.")  # fmt: skip
+@click.option("--budget", is_flag=True, help="Show where each uncertainty comes from.")
 @click.option("--why", is_flag=True, help="Show the statistics behind the verdict.")
 @bench_option
 @data_option
@@ -68,6 +71,8 @@ def command(
     unattended: bool,
     just_lifted: bool,
     cooling: bool,
+    fixed: bool,
+    budget: bool,
     why: bool,
     bench: Path | None,
     data: Path | None,
@@ -97,6 +102,7 @@ def command(
     from labbench.jobs.run import StopFlag
     from labbench.jobs.verify import Request, verify
     from labbench.quantities import format_si
+    from labbench.reports.budgets import budget_lines
     from labbench.reports.words import verdict_line, why_lines
 
     with speaking():
@@ -170,6 +176,7 @@ def command(
             false_reject=false_reject,
             with_look=True,
             with_supply=with_supply,
+            until_decided=not fixed,
         )
         folder.write_last_used(
             type=wanted, donor=request.donor, lot=request.lot or "", job=request.customer_job,
@@ -184,6 +191,9 @@ def command(
         click.echo(verdict_line(outcome.judgement))
     if why:
         for line in why_lines(outcome.judgement):
+            click.echo(f"      {line}", err=as_json)
+    if budget:
+        for line in budget_lines(outcome.budgets):
             click.echo(f"      {line}", err=as_json)
     if outcome.siblings:
         click.echo(f"      compared with its siblings {', '.join(outcome.siblings)}", err=True)
