@@ -103,6 +103,7 @@ def test_what_to_connect_and_where_to_put_it_is_said_in_words(
                     {"joins": dict(COIL_IMPEDANCE.joins)})  # fmt: skip
     assert somebody.ask(hookup) == "done"
     said = capsys.readouterr().err
+    assert said.startswith("Take every other lead off the jig, then connect the impedance meter:")
     for terminal, contact in COIL_IMPEDANCE.joins.items():
         assert f"{terminal:<24} -> {contact}" in said
     for name, words in (("open", "tips apart"), ("short", "copper strip"), ("D3", "Put D3")):

@@ -16,6 +16,10 @@ from labbench.errors import StepAborted, StoppedByPerson
 from labbench.ports import Event, Prompt
 
 _LOOKS = "f = fine, d = discoloured, c = cracked, b = bulged"
+_HOOKUPS = {
+    "coil-impedance": "the impedance meter",
+    "coil-kelvin": "the supply (force contacts) and, if there is one, the multimeter (sense)",
+}
 _CAUTIONS = (
     "Before the supply comes on for the first time:",
     "  disconnect battery and adapters; meter first, then discharge capacitors via a resistor;",
@@ -127,7 +131,9 @@ def _question(prompt: Prompt) -> str:
         return f"{words}, then Enter (c = cannot):"
     if prompt.kind == "hookup":
         joins = detail.get("joins")
-        lines = [f"Connect ({subject.replace('-', ' ')}):"]
+        # the supply would destroy an impedance meter that is left on the jig
+        what = _HOOKUPS.get(subject, subject.replace("-", " "))
+        lines = [f"Take every other lead off the jig, then connect {what}:"]
         if isinstance(joins, Mapping):
             lines += [f"    {terminal:<24} -> {contact}" for terminal, contact in joins.items()]
         return "\n".join([*lines, "  then Enter (c = cannot):"])
