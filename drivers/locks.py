@@ -17,6 +17,7 @@ import os
 import re
 import sys
 import tempfile
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -40,6 +41,9 @@ else:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
+#: how long a lock may be held before its text is there (s)
+_SAYS_WHO_S = 0.02
+_UNKNOWN_HOLDER = "another program that did not say who it is"
 #: what a lock that somebody else holds looks like (POSIX: EAGAIN; Windows: EACCES, EDEADLK)
 _HELD = frozenset({errno.EAGAIN, errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK})
 
@@ -72,21 +76,27 @@ class AddressLock:
                 f"the lock file {self.path} cannot be opened: {error.strerror}",
                 hint="give a lock folder that you may write to",
             ) from error
-        try:
-            _lock(file)
-        except OSError as error:
-            held_by = _read_holder(file)
-            os.close(file)
-            if error.errno not in _HELD:
-                raise InputError(
-                    f"the lock file {self.path} cannot be locked: {error.strerror}",
-                    hint="give a lock folder on a disk of this computer",
+        for attempts_left in (2, 1, 0):
+            try:
+                _lock(file)
+                break
+            except OSError as error:
+                if error.errno not in _HELD:
+                    os.close(file)
+                    raise InputError(
+                        f"the lock file {self.path} cannot be locked: {error.strerror}",
+                        hint="give a lock folder on a disk of this computer",
+                    ) from error
+                held_by = _read_holder(file)
+                if held_by is None and attempts_left:
+                    time.sleep(_SAYS_WHO_S)  # its holder is about to say who it is, or to let go
+                    continue
+                os.close(file)
+                raise AddressLocked(
+                    f"{address} is in use by {held_by or _UNKNOWN_HOLDER}",
+                    instrument=address,
+                    hint="close the other program; two programs would get each other's answers",
                 ) from error
-            raise AddressLocked(
-                f"{address} is in use by {held_by}",
-                instrument=address,
-                hint="close the other program; two programs would get each other's answers",
-            ) from error
         # A full disk must not matter: the lock holds without its text.
         with contextlib.suppress(OSError):
             os.ftruncate(file, 0)
@@ -128,11 +138,11 @@ def _open_shared(path: Path) -> int:
     return file
 
 
-def _read_holder(file: int) -> str:
+def _read_holder(file: int) -> str | None:
     try:
         os.lseek(file, 0, os.SEEK_SET)
         text = json.loads(os.read(file, 4096))
         who = str(text["holder"]) or "labbench"
         return f"{who} (process {text['pid']}, since {text['since']})"
     except (OSError, ValueError, KeyError, TypeError):
-        return "another program that did not say who it is"
+        return None
