@@ -41,6 +41,8 @@ class ContactSettings:
     patience_s: float = 60.0
     #: bench seconds until a part that is in the jig for certain is called unsteady
     patience_placed_s: float = 5.0
+    #: but never by fewer readings: a slow meter or a busy computer gives few in that time
+    least_readings: int = 12
 
 
 def wait_for_contact(
@@ -115,14 +117,16 @@ def _watch(
         aperture_s=settings.aperture_s,
         averages=1,
     )
+    least = settings.least_readings if patience_s else 1
     begun_s = bench.clock.monotonic_s()
     # Readings in a row that agree: the first of them, since when, and how many.
     anchor: complex | None = None
-    since_s, count = begun_s, 0
+    since_s, count, readings = begun_s, 0, 0
     while True:
         before_s = bench.clock.monotonic_s()
         now = _impedance(bench.take_impedance(), settings)
         is_open = now is None
+        readings += 1
         if count and _agree(anchor, now, settings):
             count += 1
         else:
@@ -135,7 +139,7 @@ def _watch(
             return "contact"
         if steady and is_open and ends_open:
             return "open"
-        if now_s - begun_s >= patience_s:
+        if now_s - begun_s >= patience_s and readings >= least:
             return "open" if is_open else "unsteady"
         bench.settle(settings.poll_s)
 

@@ -73,6 +73,8 @@ _LEAST_SHARE = 0.01
 _COOLING_SHARE = 3e-3
 _COOLING_SCATTERS = 6.0
 _STEADY_WAIT_S = 3.0
+#: but never by fewer readings: a slow supply or a busy computer gives few in that time
+_LEAST_READINGS = 4
 #: pairs that differ by more than this share, and by more than thermal voltages and noise of any
 #: multimeter make them, were read through a contact that moved (common practice, no source)
 _UNSURE_SHARE = 0.05
@@ -358,12 +360,14 @@ class _Pairing:
         bench = self._bench
         until_s = bench.clock.monotonic_s() + _STEADY_WAIT_S
         last: float | None = None
+        readings = 0
         while True:
             bench.settle(_SETTLE_S)
             now = _value(bench.take_supply_current())
+            readings += 1
             if now is not None and last is not None and abs(now - last) <= _agreement_a(now):
                 return now
-            if bench.clock.monotonic_s() >= until_s:
+            if readings >= _LEAST_READINGS and bench.clock.monotonic_s() >= until_s:
                 return None
             last = now
 

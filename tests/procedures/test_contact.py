@@ -135,6 +135,22 @@ def test_by_relays_an_open_is_an_answer_at_once(tmp_path: Path) -> None:
     assert elapsed(rig) < 1.0
 
 
+def test_a_slow_meter_does_not_make_a_contact_unsteady(tmp_path: Path) -> None:
+    rig = Rig(tmp_path)
+    readings: list[float] = []
+
+    def slow(frequency_hz: float, now_s: float) -> complex | None:
+        readings.append(now_s)
+        rig.clock.advance(1.9)
+        return coil(frequency_hz, 0.0) if len(readings) > 2 else None
+
+    # three readings fill the patience, and the relay bounces in the first two
+    rig.world.impedance = slow
+    assert wait_for_contact(rig.bench, "D3") == "contact"
+    assert elapsed(rig) > ContactSettings().patience_placed_s
+    assert len(readings) == 2 + ContactSettings().agreeing
+
+
 def test_a_stop_while_waiting_for_contact_ends_the_wait(tmp_path: Path) -> None:
     rig = by_hand(tmp_path)
     rig.world.impedance = lambda frequency_hz, now_s: None

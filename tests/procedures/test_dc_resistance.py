@@ -177,6 +177,19 @@ def test_a_sense_contact_that_does_not_touch_is_no_low_resistance(tmp_path: Path
         measure(rig)
 
 
+def test_a_slow_supply_does_not_make_a_current_unstable(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, YES)
+
+    def slow(name: str) -> None:
+        if name == "supply.read_current":
+            rig.clock.advance(3.2)  # one reading fills the time in which it should settle
+
+    rig.exchanges.on_call = slow
+    found = measure(rig)
+    assert found.status == "ok"
+    assert resistance(found.pairs[0]) == pytest.approx(1.5e-3, rel=0.01)
+
+
 def test_a_current_that_wanders_is_unstable(tmp_path: Path) -> None:
     rig = Rig(tmp_path, YES)
 
