@@ -111,8 +111,9 @@ def read_demo(seed: int, waits: bool, seconds: float, *, code: int, out: str, er
         and code == (1 if wrong else 0)
     )
     if not whole:
-        last = [line for line in err.splitlines() if line.strip()][-1:] or ["it said nothing"]
-        wrong.append((BROKE_OFF, f"exit code {code}: {last[0]}"))
+        lines = [line for line in err.splitlines() if line.strip()] or ["it said nothing"]
+        said = [line for line in lines if line.startswith("labbench: ")] or lines[-1:]
+        wrong.append((BROKE_OFF, f"exit code {code}: {said[0]}"))
     return Run(seed, waits, seconds, len(verdicts), tuple(wrong))
 
 

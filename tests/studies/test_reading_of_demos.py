@@ -66,7 +66,14 @@ def test_a_sentence_that_is_not_understood_counts_as_broken_off() -> None:
 
 
 def test_a_demo_that_ends_early_counts_as_broken_off() -> None:
-    run = read_demo(5, True, 1.0, code=4, out="", err="labbench: nothing could be reached\n")
+    run = read_demo(
+        5,
+        True,
+        1.0,
+        code=4,
+        out="",
+        err="measuring D1\nlabbench: nothing could be reached\n  next: look at it\n",
+    )
     assert run.disagreements == ((BROKE_OFF, "exit code 4: labbench: nothing could be reached"),)
     assert report([run], 1.0) == 1
 
