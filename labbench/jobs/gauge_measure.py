@@ -5,7 +5,7 @@ from __future__ import annotations
 __all__ = ["REFERENCE_C", "Measured", "measure_one"]
 
 import math
-from collections.abc import Sequence
+from statistics import stdev
 
 from attrs import evolve, frozen
 
@@ -92,7 +92,9 @@ def _inductance(
             )
         values.append(reactance / (2.0 * math.pi * frequency_hz))
     # verify takes one sweep: the first reading is the value, the others tell its noise
-    return Measured(values[0], "H", _sd(values), len(values) - 1, tuple(values))
+    return Measured(
+        values[0], "H", stdev(values) if len(values) > 1 else 0.0, len(values) - 1, tuple(values)
+    )
 
 
 def _resistance(
@@ -131,11 +133,4 @@ def _resistance(
     if len(single) < 2:
         return Measured(value, "ohm", 0.0, 0, (value,))
     # the value is the mean of the pairs
-    return Measured(value, "ohm", _sd(single) / math.sqrt(len(single)), len(single) - 1, single)
-
-
-def _sd(values: Sequence[float]) -> float:
-    if len(values) < 2:
-        return 0.0
-    mean = math.fsum(values) / len(values)
-    return math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (len(values) - 1))
+    return Measured(value, "ohm", stdev(single) / math.sqrt(len(single)), len(single) - 1, single)

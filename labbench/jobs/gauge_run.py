@@ -19,7 +19,7 @@ from labbench.jobs.run import bench_run
 from labbench.lots.plans import GaugePlan, PlanEntry
 from labbench.lots.study_data import StudyReading
 from labbench.parts.coil_type import CoilType
-from labbench.ports import Event, Operator
+from labbench.ports import Answer, Event, Operator, Prompt
 from labbench.records.folder import DataFolder
 from labbench.records.journal import read_journal
 from labbench.records.store import Store
@@ -118,6 +118,7 @@ def run_study(
             hint="give --operator NAME",
         )
     flag = stop or StopFlag()
+    operator = _PlacedAnew(operator)
     now = progress(plan, data)
     mine = [
         entry for entry in now.waiting
@@ -188,6 +189,41 @@ def _measure(
             },
             temperature_c=temperature_c,
         )  # fmt: skip
+
+
+class _PlacedAnew:
+    """Be the person of a study, who takes every part out before it is measured again.
+
+    A part that stays in the jig would be read twice in one placement, and the study would miss
+    what placing it does.
+    """
+
+    def __init__(self, person: Operator) -> None:
+        self._person = person
+        self._hookup = ""
+
+    @property
+    def interactive(self) -> bool:
+        """Tell whether somebody is there to answer."""
+        return self._person.interactive
+
+    def ask(self, prompt: Prompt) -> Answer:
+        """Ask; what conducts in the jig before the part was asked for is the one before."""
+        if prompt.name == "already-in-the-jig":
+            self.tell(Event("gauge", {"text": "take the part out of the jig first"}))
+            return "no"
+        if prompt.kind == "hookup":
+            instruments = prompt.detail.get("instruments", ())
+            # the meter's leads stay from part to part; those of the supply are always asked for
+            with_supply = isinstance(instruments, tuple) and "supply" in instruments
+            if prompt.name == self._hookup and not with_supply and prompt.default is not None:
+                return prompt.default
+            self._hookup = prompt.name
+        return self._person.ask(prompt)
+
+    def tell(self, event: Event) -> None:
+        """Show an event."""
+        self._person.tell(event)
 
 
 def _check_positions(opened: OpenBench, plan: GaugePlan) -> None:

@@ -22,6 +22,7 @@ __all__ = [
 
 import math
 from collections.abc import Mapping, Sequence
+from statistics import stdev
 
 import numpy as np
 from attrs import field, frozen
@@ -208,7 +209,7 @@ def nested_study(
     for key, cell in days.items():
         averages = [average for average, _, _ in cell]
         s1 = _pool([(sd, per_day - 1) for _, sd, _ in cell])[0]
-        by_cell[key] = (math.fsum(averages) / per_run, s1, _sd(averages))
+        by_cell[key] = (math.fsum(averages) / per_run, s1, stdev(averages))
     level_1 = _pool([(sd, per_day - 1) for cell in days.values() for _, sd, _ in cell])
     level_2 = _pool([(s2, per_run - 1) for _, _, s2 in by_cell.values()])
     level_3: tuple[float, int] | None = None
@@ -217,7 +218,7 @@ def nested_study(
         of_part: dict[str, list[float]] = {}
         for (_, part), (average, _, _) in by_cell.items():
             of_part.setdefault(part, []).append(average)
-        level_3 = _pool([(_sd(a), len(a) - 1) for a in of_part.values() if len(a) > 1])
+        level_3 = _pool([(stdev(a), len(a) - 1) for a in of_part.values() if len(a) > 1])
     day_variance = level_2[0] ** 2 - level_1[0] ** 2 / per_day
     run_variance = level_3[0] ** 2 - level_2[0] ** 2 / per_run if level_3 else None
     return Nested(
@@ -236,11 +237,6 @@ def nested_study(
 def _pool(parts: Sequence[tuple[float, int]]) -> tuple[float, int]:
     df = sum(n for _, n in parts)
     return math.sqrt(math.fsum(n * sd * sd for sd, n in parts) / df), df
-
-
-def _sd(values: Sequence[float]) -> float:
-    mean = math.fsum(values) / len(values)
-    return math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (len(values) - 1))
 
 
 def _summed(

@@ -16,6 +16,7 @@ from labbench.reports.gauge_words import (
     gauge_lines,
     gauge_verdict,
     ordered,
+    p_text,
     sd_text,
 )
 from labbench.reports.pages import fill
@@ -47,7 +48,7 @@ def gauge_page(report: StudyReport) -> str:
             {
                 "name": e.name, "ss": f"{e.ss:.6g}", "df": e.df, "ms": f"{e.ms:.6g}",
                 "f": f"{e.f:.3f}" if e.f is not None else "",
-                "p": f"{e.p:.4f}" if e.p is not None else "",
+                "p": p_text(e.p),
             }
             for e in study.effects
         ],

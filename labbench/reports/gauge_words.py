@@ -12,6 +12,7 @@ __all__ = [
     "nested_lines",
     "nested_verdict",
     "ordered",
+    "p_text",
     "sd_text",
 ]
 
@@ -95,6 +96,13 @@ def _cause(report: StudyReport) -> str:
     return _CAUSES.get(largest, largest)
 
 
+def p_text(p: float | None) -> str:
+    """Return a p-value with four digits; none where nothing was tested."""
+    if p is None:
+        return ""
+    return f"{p:.4f}" if p >= 5e-5 else "< 0.0001"
+
+
 def component_words(name: str) -> str:
     """Return a component's name with the short form that the trade uses."""
     return {
@@ -146,7 +154,7 @@ def gauge_lines(report: StudyReport) -> Iterator[str]:
     if study.pooled:
         yield f"pooled with repeatability (p > 0.25): {', '.join(study.pooled)}"
     for effect in study.effects:
-        tested = f"F {effect.f:.3f}  p {effect.p:.4f}" if effect.f is not None else ""
+        tested = f"F {effect.f:.3f}  p {p_text(effect.p)}" if effect.f is not None else ""
         yield (
             f"  {effect.name:<24} SS {effect.ss:<12.6g} df {effect.df:<4} MS {effect.ms:<12.6g} "
             f"{tested}"
