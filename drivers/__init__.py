@@ -12,9 +12,9 @@ Links: HiSLIP, raw sockets and serial lines were tried; VXI-11 and USBTMC go thr
 from __future__ import annotations
 
 __all__ = [
-    "Offer",
     "ByHandImpedanceMeter",
     "ByHandMultimeter",
+    "Offer",
     "ScpiImpedanceMeter",
     "ScpiMultimeter",
     "ScpiRelaySwitch",
@@ -27,6 +27,7 @@ __all__ = [
     "shipped_dialects",
 ]
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from drivers.by_hand import ByHandImpedanceMeter, ByHandMultimeter
@@ -118,6 +119,7 @@ def open_relay_switch(
     resource: str,
     dialect: str | Path,
     *,
+    relays: Sequence[int] = (),
     expected_identity: str | None = None,
     exchange_log: Path | None = None,
     lock_directory: Path | None = None,
@@ -125,10 +127,10 @@ def open_relay_switch(
     repeat_queries: bool = False,
     longest_wait_s: float | None = None,
 ) -> ScpiRelaySwitch:
-    """Open a relay switch; otherwise like `open_impedance_meter`."""
+    """Open a relay switch of which the bench uses these relays; otherwise as above."""
     opening = Opening(
         expected_identity=expected_identity, exchange_log=exchange_log,
         lock_directory=lock_directory, holder=holder, repeat_queries=repeat_queries,
         longest_wait_s=longest_wait_s,
     )  # fmt: skip
-    return ScpiRelaySwitch(resource, load_dialect(dialect, SwitchDialect), opening)
+    return ScpiRelaySwitch(resource, load_dialect(dialect, SwitchDialect), opening, relays=relays)

@@ -57,6 +57,8 @@ class ScpiImpedanceMeter(LinkedInstrument[ImpedanceMeterDialect]):
         with self._session.held():
             self._send(commands.set_trigger_immediate)
             self._send(commands.set_quantity)
+            for setting in commands.fixed:
+                self._send(setting.set)
             if commands.set_own_correction_off is not None:
                 self._send(commands.set_own_correction_off)
             if commands.set_range_automatic is not None:
@@ -140,7 +142,11 @@ class ScpiImpedanceMeter(LinkedInstrument[ImpedanceMeterDialect]):
             queries["correction"] = commands.own_correction
         if commands.range_automatic is not None:
             queries["range"] = commands.range_automatic
+        queries.update({f"fixed {setting.name}": setting.read for setting in commands.fixed})
         replies = self._ask_many(queries)
+        for setting in commands.fixed:
+            took = replies[f"fixed {setting.name}"]
+            self._require_word(setting.name, took.plain, setting.words)
         self._require_word("quantity", replies["quantity"].only(str), dialect.quantity_words)
         self._require_word("trigger", replies["trigger"].only(str), dialect.immediate_trigger_words)
         if "correction" in replies:

@@ -5,7 +5,7 @@ from __future__ import annotations
 __all__ = ["LinkedInstrument", "Opening"]
 
 import contextlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Generic, Self, TypeVar
@@ -176,6 +176,11 @@ class LinkedInstrument(Generic[D]):
     def _ask_many(self, queries: Mapping[str, Query]) -> dict[str, Reply]:
         asked = [(query.send, query) for query in queries.values()]
         return dict(zip(queries, self._session.query_many(asked), strict=True))
+
+    def _ask_each(self, query: Query, place: str, numbers: Sequence[int]) -> dict[int, Reply]:
+        """Ask one question about each of several channels, joined where the instrument can."""
+        asked = [(fill(query.send, {place: str(number)}), query) for number in numbers]
+        return dict(zip(numbers, self._session.query_many(asked), strict=True))
 
     def _reapply_without_repeats(self) -> None:
         before, self._repeat_queries = self._repeat_queries, False

@@ -122,8 +122,10 @@ class ScpiMultimeter(LinkedInstrument[MultimeterDialect]):
                 self._send(commands.set_range_automatic)
             else:
                 self._send(commands.set_range, {"range": format_number(wanted.range)})
+            place, factor = self._integration(commands)
             self._send(
-                commands.set_integration, {"periods": format_number(wanted.integration_periods)}
+                commands.set_integration,
+                {place: format_number(wanted.integration_periods * factor)},
             )
             self._send(self._dialect.commands.set_trigger_immediate)
             conditions = self._verify(wanted)
@@ -163,7 +165,7 @@ class ScpiMultimeter(LinkedInstrument[MultimeterDialect]):
             )  # fmt: skip
         integration = self._require_number(
             "integration (mains periods)", wanted.integration_periods,
-            self._setting_number(replies["integration"]),
+            self._setting_number(replies["integration"]) / self._integration(commands)[1],
             relative=relative, resolution=0.0,
         )  # fmt: skip
         return MultimeterConditions(wanted.function, wanted.range, integration)
@@ -175,6 +177,10 @@ class ScpiMultimeter(LinkedInstrument[MultimeterDialect]):
             RESISTANCE: commands.resistance,
             FOUR_WIRE_RESISTANCE: commands.four_wire_resistance,
         }[function]
+
+    def _integration(self, commands: FunctionCommands) -> tuple[str, float]:
+        """Name the place of the integration time, and what one mains period is in its unit."""
+        return ("seconds", 1 / self._mains_hz) if commands.integrates_in_seconds else ("periods", 1)
 
     def _fitting(self, wanted: float | None, ranges: tuple[float, ...], unit: str) -> float | None:
         if wanted is None:

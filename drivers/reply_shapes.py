@@ -51,6 +51,12 @@ class Reply:
             )
         return value
 
+    @property
+    def plain(self) -> str:
+        """Give the text of a reply with one field, without the quotes of a string."""
+        value = self.fields[0]
+        return value if isinstance(value, str) else self.raw
+
     def only(self, kind: type[T]) -> T:
         """Give the single field of a reply that has one."""
         return self.field(0, kind)

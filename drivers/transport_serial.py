@@ -177,11 +177,8 @@ class SerialTransport:
         return anew
 
     def _discard(self, deadline: Deadline) -> None:
-        resource, port = self._parts()
-        try:
-            resource.flush(constants.BufferOperation.discard_transmit_buffer)
-        except LOWER_ERRORS as error:
-            raise translated(error, address=self.address, doing="sending") from error
+        # What still waits to be sent is left alone: it may be an off.
+        _, port = self._parts()
         silent_since = time.monotonic()
         while (left := self.quiet_s - (time.monotonic() - silent_since)) > 0:
             if deadline.left_s() <= 0:

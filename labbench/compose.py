@@ -100,6 +100,9 @@ def open_bench(
                 more["mains_hz"] = file.mains_hz
             if role == "supply":
                 more["channels"] = entry.channels
+            if role == "switch":
+                lists = (*file.hookups.values(), *file.positions.values())
+                more["relays"] = sorted({relay for relays in lists for relay in relays})
             if log_exchanges:
                 more["exchange_log"] = data.exchanges / f"{os.getpid()}-{role}.log"
             instrument = opener(

@@ -6,6 +6,7 @@ simulated ones, and only a person with a real instrument can ask that.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 
@@ -23,9 +24,13 @@ from drivers.dialect_roles import (
 from labbench.errors import FileProblems
 
 ROLES: dict[str, type[Dialect]] = {
+    "impedance-calculate-tree": ImpedanceMeterDialect,
     "impedance-function-tree": ImpedanceMeterDialect,
-    "supply-scpi99": SupplyDialect,
     "multimeter-scpi99": MultimeterDialect,
+    "multimeter-sense-fetch": MultimeterDialect,
+    "supply-channel-list": SupplyDialect,
+    "supply-scpi99": SupplyDialect,
+    "switch-output-tree": SwitchDialect,
     "switch-scpi99": SwitchDialect,
 }
 
@@ -47,8 +52,9 @@ def problems(path: Path, cls: type[Dialect]) -> dict[str, str]:
     return {str(problem.key): str(problem) for problem in told.value.problems}
 
 
-def test_there_is_a_shipped_dialect_for_every_role() -> None:
+def test_there_are_two_shipped_dialects_for_every_role() -> None:
     assert set(shipped_dialects()) == set(ROLES)
+    assert all(list(ROLES.values()).count(role) == 2 for role in ROLES.values())
 
 
 @pytest.mark.parametrize("name", sorted(ROLES))
@@ -212,7 +218,8 @@ def test_no_shipped_dialect_holds_a_header_that_is_neither_short_nor_long_form(n
         "PROTection", "RESistance", "FRESistance", "ERRor", "APERture", "IMPedance", "SYSTem",
         "FUNCtion", "AVERage", "COUNt", "AUTO", "TRIGger", "SOURce", "READ", "INSTrument",
         "NSELect", "TRIPped", "CLEar", "QUEStionable", "CONDition", "CONFigure", "NPLCycles",
-        "ROUTe", "CLOSe", "OPEN", "STATe",
+        "ROUTe", "CLOSe", "OPEN", "STATe", "CALCulate", "FORMat", "UNIT", "ANGLe", "INITiate",
+        "FETCh", "ISUMmary", "DELay", "WDOG",
     ]  # fmt: skip
     short = {"".join(letter for letter in word if letter.isupper()) for word in long_forms}
     words: set[str] = set()
@@ -220,14 +227,94 @@ def test_no_shipped_dialect_holds_a_header_that_is_neither_short_nor_long_form(n
     def collect(table: object) -> None:
         if isinstance(table, dict):
             for key, entry in table.items():
-                if key not in ("reply", "words"):
+                if key not in ("reply", "words", "name"):
                     collect(entry)
+        elif isinstance(table, list):
+            for entry in table:
+                collect(entry)
         elif isinstance(table, str):
             for unit in table.split(";"):
                 header = unit.split()[0].rstrip("?")
                 if not header.startswith("*"):
-                    words.update(header.strip(":").split(":"))
+                    mnemonics = header.strip(":").split(":")
+                    # a numeric suffix is none of the word (6.2.5.2)
+                    words.update(re.sub(r"(\d+|\{channel\})$", "", word) for word in mnemonics)
 
     collect(tomllib.loads(shipped_dialects()[name].read_text(encoding="utf-8"))["commands"])
     assert words
     assert words <= short
+
+
+def test_problems_of_a_serial_line_are_listed_at_once(tmp_path: Path) -> None:
+    path = changed(
+        tmp_path,
+        "supply-scpi99",
+        ("baud = 9600", "baud = 9601"),
+        ('parity = "none"', 'parity = "evn"'),
+        ("stop_bits = 1", "stop_bits = 3"),
+        ("data_bits = 8\n", ""),
+        ('flow_control = "none"', 'flow_control = "none"\nquiet = "20 s"\nspeed = 9600'),
+        ("quirks = []", "quirks = []\nbaud = 9600"),
+    )
+    assert set(problems(path, SupplyDialect)) == {
+        "serial.baud",
+        "serial.parity",
+        "serial.stop_bits",
+        "serial.data_bits",
+        "serial.quiet",
+        "serial.speed",
+        "link.baud",
+    }
+
+
+def test_a_dialect_without_a_serial_table_is_one_for_other_links(tmp_path: Path) -> None:
+    text = shipped_dialects()["supply-scpi99"].read_text(encoding="utf-8")
+    path = tmp_path / "own.toml"
+    path.write_text(
+        text[: text.index("[serial]")] + text[text.index("[timing]") :], encoding="utf-8"
+    )
+    assert load_dialect(path, SupplyDialect).dialect.serial is None
+
+
+def test_a_fixed_setting_has_a_name_of_its_own_and_words_to_be_read_back(tmp_path: Path) -> None:
+    path = changed(
+        tmp_path,
+        "impedance-calculate-tree",
+        ('name = "second number"', 'name = "first number"'),
+    )
+    assert "has 'first number' twice" in problems(path, ImpedanceMeterDialect)["commands.fixed"]
+    path = changed(
+        tmp_path,
+        "impedance-calculate-tree",
+        ('words = ["DEG"]', "words = []"),
+        ('set = "AVER 1"', 'set = "AVER?"'),
+    )
+    found = problems(path, ImpedanceMeterDialect)
+    assert any("at least one spelling" in problem for problem in found.values())
+    assert any("is a query" in problem for problem in found.values())
+
+
+@pytest.mark.parametrize(
+    "template", ["VOLT:APER 1", "VOLT:APER {seconds} {periods}", "VOLT:APER {s}", "VOLT:APER?"]
+)
+def test_an_integration_time_is_spelt_in_seconds_or_in_mains_periods(
+    tmp_path: Path, template: str
+) -> None:
+    path = changed(tmp_path, "multimeter-sense-fetch", ("VOLT:APER {seconds}", template))
+    assert set(problems(path, MultimeterDialect)) == {"commands.dc_voltage.set_integration"}
+
+
+def test_a_switch_is_spelt_by_lists_or_relay_by_relay_but_not_half(tmp_path: Path) -> None:
+    for name, changes in (
+        ("switch-output-tree", [('open_channel = "OUTP{channel} 0"\n', "")]),
+        ("switch-scpi99", [('close_channels = "ROUT:CLOS {channels}"\n', "")]),
+    ):
+        found = problems(changed(tmp_path, name, *changes), SwitchDialect)
+        assert any("needs all of" in problem for problem in found.values()), found
+
+
+def test_the_relays_of_a_switch_are_a_channel_list(tmp_path: Path) -> None:
+    path = changed(tmp_path, "switch-output-tree", ("[link]", 'relays = "101 to 120"\n\n[link]'))
+    assert "no channel list" in problems(path, SwitchDialect)["relays"]
+    path = changed(tmp_path, "switch-output-tree", ("[link]", 'relays = "(@101:103)"\n\n[link]'))
+    assert load_dialect(path, SwitchDialect).dialect.every_relay == (101, 102, 103)

@@ -163,4 +163,4 @@ def test_the_public_names_are_those_that_are_there() -> None:
     assert sorted(drivers.__all__) == list(drivers.__all__)
     for name in drivers.__all__:
         assert inspect.getdoc(getattr(drivers, name))
-    assert sorted(shipped_dialects()) == sorted(dialect for _, dialect, _ in OPENERS.values())
+    assert {dialect for _, dialect, _ in OPENERS.values()} < set(shipped_dialects())

@@ -8,7 +8,8 @@ that both say the same. It is NOT an outside check: a real instrument may differ
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import tomllib
+from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -25,60 +26,24 @@ from drivers import (
     open_multimeter,
     open_relay_switch,
     open_supply,
+    shipped_dialects,
 )
-from drivers.dialect import Dialect, Query, fill
-from drivers.dialect_roles import (
-    ImpedanceMeterDialect,
-    MultimeterDialect,
-    SupplyDialect,
-    SwitchDialect,
-    load_dialect,
-)
+from drivers.dialect import Query, fill
+from drivers.dialect_roles import load_dialect
 from drivers.session import Session
 from drivers.transport import make_transport
 from labbench.errors import InstrumentReportedError, SettingNotTaken
+from sim.profiles.catalogue import PROFILES
 from sim.served import ServedBench
 from tests.drivers.peers import quick_dialect
+from tests.drivers_with_sim.commands import DIALECTS, PAIRS, ROLES, commands_of
 
 SCENARIO = Path(__file__).parents[2] / "sim" / "scenarios" / "harbour-buoys.toml"
 
-DIALECTS: dict[str, tuple[str, type[Dialect]]] = {
-    "impedance_meter": ("impedance-function-tree", ImpedanceMeterDialect),
-    "supply": ("supply-scpi99", SupplyDialect),
-    "multimeter": ("multimeter-scpi99", MultimeterDialect),
-    "switch": ("switch-scpi99", SwitchDialect),
-}
-VALUES = {
-    "frequency_hz": "100000",
-    "level_v": "0.3",
-    "aperture_s": "0.05",
-    "averages": "2",
-    "channel": "1",
-    "voltage_v": "0.5",
-    "current_a": "0.1",
-    "over_voltage_v": "2",
-    "periods": "1",
-    "channels": "(@101)",
-}
-#: each function of the multimeter has ranges of its own (V, Ω)
-RANGES = {"dc_voltage": "1", "resistance": "1000", "four_wire_resistance": "1000"}
-
-
-def commands_of(dialect: Dialect) -> Iterator[tuple[str, str | Query, Mapping[str, str]]]:
-    """List (name, command, places) of everything that a dialect can send."""
-    for name, entry in attrs.asdict(dialect.commands, recurse=False).items():
-        if isinstance(entry, str | Query):
-            yield name, entry, VALUES
-        elif entry is not None:
-            for inner, each in attrs.asdict(entry, recurse=False).items():
-                if isinstance(each, str | Query):
-                    yield f"{name}.{inner}", each, {**VALUES, "range": RANGES[name]}
-
-
 EVERY_COMMAND = [
-    pytest.param(role, name, id=f"{role}-{name}")
-    for role, (dialect, cls) in DIALECTS.items()
-    for name, _, _ in commands_of(load_dialect(dialect, cls).dialect)
+    pytest.param(role, dialect, name, id=f"{dialect}-{name}")
+    for role, dialect in PAIRS
+    for name, _, _ in commands_of(role, load_dialect(dialect, ROLES[role]).dialect)
 ]
 
 
@@ -88,22 +53,66 @@ def bench() -> Iterator[ServedBench]:
         yield served
 
 
+@pytest.fixture(scope="module")
+def benches(bench: ServedBench) -> Iterator[dict[str, ServedBench]]:
+    """Give a bench for each dialect: the usual one, and one that speaks the second of each role."""
+    second = {role: names[1] for role, names in DIALECTS.items()}
+    with ServedBench(SCENARIO, manual_clock=True, dialects=second) as other:
+        yield {
+            name: other if name == second[role] else bench
+            for role, names in DIALECTS.items()
+            for name in names
+        }
+
+
 @pytest.fixture
 def undo() -> Iterator[ExitStack]:
     with ExitStack() as stack:
         yield stack
 
 
-@pytest.mark.parametrize(("role", "name"), EVERY_COMMAND)
+def test_every_shipped_dialect_has_a_simulated_instrument_and_stands_in_these_tests() -> None:
+    assert {name for names in DIALECTS.values() for name in names} == set(shipped_dialects())
+    assert {role: tuple(profiles) for role, profiles in PROFILES.items()} == DIALECTS
+    assert all(len(names) >= 2 for names in DIALECTS.values())
+
+
+@pytest.mark.parametrize(("role", "dialect"), PAIRS)
+def test_no_command_of_a_dialect_is_left_out_of_these_tests(role: str, dialect: str) -> None:
+    """What stands in the file, read as bare text, is what the tests below send."""
+    with shipped_dialects()[dialect].open("rb") as file:
+        written = set(templates_in(tomllib.load(file)["commands"]))
+    sent = {
+        command.send if isinstance(command, Query) else command
+        for _, command, _ in commands_of(role, load_dialect(dialect, ROLES[role]).dialect)
+    }
+    assert written == sent
+
+
+def templates_in(table: Any) -> Iterator[str]:
+    """List the texts under [commands] that are sent to an instrument."""
+    if isinstance(table, str):
+        yield table
+    elif isinstance(table, list):
+        for entry in table:
+            yield from templates_in(entry)
+    else:
+        for key, entry in table.items():
+            if key not in ("reply", "words", "name"):
+                yield from templates_in(entry)
+
+
+@pytest.mark.parametrize(("role", "dialect_name", "name"), EVERY_COMMAND)
 def test_the_simulated_instrument_understands_every_command_of_its_dialect(
-    bench: ServedBench, role: str, name: str
+    benches: dict[str, ServedBench], role: str, dialect_name: str, name: str
 ) -> None:
-    dialect_name, cls = DIALECTS[role]
-    dialect = load_dialect(dialect_name, cls).dialect
+    dialect = load_dialect(dialect_name, ROLES[role]).dialect
     command, places = next(
-        (command, places) for each, command, places in commands_of(dialect) if each == name
+        (command, places) for each, command, places in commands_of(role, dialect) if each == name
     )
-    session = Session(make_transport(bench.addresses[role]), dialect, name=role)
+    session = Session(
+        make_transport(benches[dialect_name].addresses[role]), dialect, name=dialect_name
+    )
     try:
         session.open()
         if isinstance(command, Query):
