@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["SCHEMA", "load_plan", "make_plan", "save_plan"]
+__all__ = [
+    "SCHEMA",
+    "PlanFile",
+    "load_plan",
+    "make_plan",
+    "save_plan",
+]
 
 import json
 import os
