@@ -33,7 +33,7 @@ class Figure:
             bound = "at least" if self.more_is_better else "at most"
             goal = f"goal {bound} {self.goal:g} {self.unit}".strip()
             goal += ", met" if self.met else ", NOT MET"
-        return f"{self.name:<58}{value:>12}  {goal:<28}{self.note}".rstrip()
+        return f"{self.name:<62}{value:>12}  {goal:<28}{self.note}".rstrip()
 
 
 def median(values: Sequence[float]) -> float:
