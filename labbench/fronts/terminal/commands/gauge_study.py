@@ -6,6 +6,7 @@ __all__ = ["plan_command", "report_command", "run_command"]
 
 import getpass
 import json
+import re
 from pathlib import Path
 
 import click
@@ -221,7 +222,7 @@ def report_command(
             plan = load_plan(plan_file)
             part, _ = part_types.for_name_or_marking(plan.type, parts)
             report = gauge_report.report_from_plan(plan, part, folder)
-        path = out or folder.reports / f"gauge-{report.title}.html"
+        path = out or folder.reports / f"gauge-{_file_name(report.title)}.html"
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(gauge_page(report), encoding="utf-8")
     if as_json:
@@ -232,3 +233,8 @@ def report_command(
     for line in gauge_lines(report):
         click.echo(line)
     click.echo(f"page: {path}")
+
+
+def _file_name(title: str) -> str:
+    """Return a study's name as part of a file's name."""
+    return re.sub(r"[^A-Za-z0-9._-]+", "-", title).strip("-.") or "study"
