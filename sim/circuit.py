@@ -57,6 +57,9 @@ class System:
         self.matrix: Array = np.zeros((size, size), dtype=complex)
         self.right: Array = np.zeros(size, dtype=complex)
         self.present: Array = np.zeros(size, dtype=complex)
+        # Set by a nonlinear element that linearised elsewhere than at the present estimate,
+        # because the step was too far to be trusted: then the pass cannot be the last.
+        self.limited = False
 
     def row(self, node: str) -> int:
         """Give the row of a node, -1 for a reference."""
@@ -84,6 +87,19 @@ class System:
         if a >= 0 and b >= 0:
             matrix[a, b] -= siemens
             matrix[b, a] -= siemens
+
+    def transfer(
+        self, plus: str, minus: str, control_plus: str, control_minus: str, siemens: complex
+    ) -> None:
+        """Stamp a current from `plus` to `minus` of so much per volt between the controls."""
+        for node, sign in ((plus, 1.0), (minus, -1.0)):
+            row = self.row(node)
+            if row < 0:
+                continue
+            for control, side in ((control_plus, 1.0), (control_minus, -1.0)):
+                column = self.row(control)
+                if column >= 0:
+                    self.matrix[row, column] += sign * side * siemens
 
     def inject(self, plus: str, minus: str, amperes: complex) -> None:
         """Stamp a current that a source pushes out of its plus node and takes back at minus."""
@@ -297,7 +313,7 @@ def solve(elements: Sequence[Element], frequency_hz: float = 0.0) -> Solution:
         moved = float(np.max(np.abs(found - present), initial=0.0))
         scale = 1.0 + float(np.max(np.abs(found), initial=0.0))
         present = found
-        if not nonlinear or moved <= _TOLERANCE * scale:
+        if not nonlinear or (moved <= _TOLERANCE * scale and not system.limited):
             break
     else:
         raise CircuitError(f"no solution after {_MOST_PASSES} Newton passes")
