@@ -143,7 +143,7 @@ def best_word_text(found: CanDecide) -> str:
     """Return the sentence that `verify` says before it starts."""
     text = f"best word that this bench can reach: {found.best_word}"
     if found.because and found.best_word != "fit":
-        text += f" ({found.because[0]})"
+        text += f": {found.because[0]}"
     helps = [
         r.fix.text for r in found.reaches if r.fix is not None and r.word in ("no", "gross only")
     ]

@@ -44,12 +44,13 @@ def final_risks(risk: float, false_reject: float) -> tuple[float, float]:
 
 
 def resistance_enough(
-    part: CoilType, known: Known, *, risk: float, rejection_risk: float
+    part: CoilType, known: Known, *, risk: float, rejection_risk: float, watch: bool = False
 ) -> Callable[[ResistanceMeasurement], bool]:
     """Tell after each pair whether the dc resistance is settled, or will not be by more pairs.
 
     Without a limit the usual number of pairs is taken. A part whose warmth has not been watched
-    yet is neither failed nor accepted where ten kelvin would make the difference.
+    yet is neither failed nor accepted where ten kelvin would make the difference; with `watch` (it
+    was lifted a short while ago) it is watched in any case.
     """
     limits = [m for m in part.dc_resistance if m.lower_ohm is not None or m.upper_ohm is not None]
 
@@ -57,7 +58,7 @@ def resistance_enough(
         n = len(measurement.pairs)
         if not limits:
             return n >= PAIRS
-        if n < MOST_PAIRS and n not in LOOKS:
+        if n < MOST_PAIRS and (n not in LOOKS or (watch and n < _WATCHED_PAIRS)):
             return False
         resistance, estimate = known(measurement)
         if estimate is None:

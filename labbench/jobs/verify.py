@@ -86,6 +86,8 @@ class Request:
     with_supply: bool = True
     #: repeat points and pairs until the verdict is settled; else the fixed numbers
     until_decided: bool = True
+    #: it is in the cooling list: its warmth is watched in any case
+    lately_lifted: bool = False
 
 
 @frozen
@@ -137,8 +139,9 @@ def verify(
     # what a part that was just lifted may still be too warm by: a rectangular limit (GUM 4.3.7)
     warm_k = residual_k(data, request.specimen)
     request = evolve(
-        request, u_temperature_c=math.hypot(request.u_temperature_c, warm_k / math.sqrt(3.0))
-    )
+        request, u_temperature_c=math.hypot(request.u_temperature_c, warm_k / math.sqrt(3.0)),
+        lately_lifted=warm_k > 0.0,
+    )  # fmt: skip
     siblings = _siblings(data, request)
     # the early looks have spent their share of the risk: the last word is judged at what is left
     judged_at = (
@@ -352,8 +355,9 @@ def _resistance(
     enough = None
     if stop_at is not None:
         enough = resistance_enough(
-            request.part, known, risk=stop_at[0], rejection_risk=stop_at[1] / REJECTION_TESTS
-        )
+            request.part, known, risk=stop_at[0], rejection_risk=stop_at[1] / REJECTION_TESTS,
+            watch=request.lately_lifted,
+        )  # fmt: skip
     try:
         measurement = measure_resistance(
             bench,

@@ -65,8 +65,10 @@ _PAIRS = 4
 _HIGHEST_CURRENT_A = 3.0
 #: leads of a usual size, once they are known at all
 _LEADS_OHM = 30e-3
-#: a winding of which nothing is known
-_GUESS_OHM = 10e-3
+#: winding resistance per inductance of a power coil of which nothing is known (3 mΩ per µH;
+#: common practice, no source), and of a coil of which not even the inductance is
+_GUESS_OHM_PER_H = 3e3
+_GUESS_H = 1e-6
 
 
 @frozen
@@ -174,7 +176,7 @@ def expected_readings(
             math.sqrt(2.0) * bench.impedance.contact_resistance_ohm,
             math.sqrt(2.0) * bench.impedance.contact_inductance_h,
         )
-    ohms = part.nominal_resistance_ohm or _GUESS_OHM
+    ohms = part.nominal_resistance_ohm or _guess_ohm(part)
     method = bench.resistance_method
     dc = None
     if method is not None:
@@ -390,20 +392,34 @@ def _better_meters(bench: BenchAccuracies) -> list[str]:
     return names[names.index(have) + 1 :] if have in names else names
 
 
+def _guess_ohm(part: CoilType) -> float:
+    return _GUESS_OHM_PER_H * (part.nominal_inductance_h or _GUESS_H)
+
+
 def _sound_impedance(part: CoilType, temperature_c: float) -> Callable[[float], complex]:
     prior = healthy_prior(
         part,
         temperature_c=temperature_c,
         contact_resistance_ohm=1e-6,
         contact_inductance_h=1e-12,
-        guess_inductance_h=part.nominal_inductance_h or 1e-6,
-        guess_resistance_ohm=part.nominal_resistance_ohm or _GUESS_OHM,
+        guess_inductance_h=part.nominal_inductance_h or _GUESS_H,
+        guess_resistance_ohm=part.nominal_resistance_ohm or _guess_ohm(part),
     )
+    theta = prior.mean.copy()
+    limit = next(
+        (m for m in part.inductance if m.lower_h is not None or m.upper_h is not None), None
+    )
+    if limit is not None:
+        # the field inside the wire adds a little below its skin frequency: the sum is the nominal
+        henry = limit.nominal_h or typical_value(limit.lower_h, limit.upper_h)
+        at = np.array([limit.frequency_hz])
+        seen = coil_model.impedance(theta[None, :], at, False)[0, 0].imag
+        missing_h = henry - float(seen) / (2.0 * math.pi * limit.frequency_hz)
+        inside_h = math.exp(theta[coil_model.L0])
+        theta[coil_model.L0] = math.log(max(inside_h + missing_h, 0.1 * inside_h))
 
     def z(frequency_hz: float) -> complex:
-        return complex(
-            coil_model.impedance(prior.mean[None, :], np.array([frequency_hz]), False)[0, 0]
-        )
+        return complex(coil_model.impedance(theta[None, :], np.array([frequency_hz]), False)[0, 0])
 
     return z
 
