@@ -113,7 +113,8 @@ def test_every_mistake_of_a_csv_file_is_told_with_its_line(tmp_path: Path) -> No
     text = str(raised.value)
     assert "line 3, part: is empty" in text
     assert "line 5, value: 'nan' is no number" in text
-    assert "line 4: has more cells than the heading" in text  # a decimal comma makes a column too many
+    # a decimal comma makes a column too many
+    assert "line 4: has more cells than the heading" in text
 
 
 def test_a_missing_column_is_named_with_what_is_there(tmp_path: Path) -> None:
