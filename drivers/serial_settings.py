@@ -35,6 +35,10 @@ class SerialSettings:
     flow_control: Literal["none", "xon-xoff", "rts-cts"]
     quiet: float = field(default=0.15, metadata={"unit": "s", "check": _quiet})
 
+    def __str__(self) -> str:
+        frame = f"{self.data_bits}{self.parity[0].upper()}{self.stop_bits}"
+        return f"{self.baud} baud, {frame}, flow control {self.flow_control}"
+
     def seconds_for(self, count: int) -> float:
         """Tell how long this many bytes take on the line (s): start, data, parity, stop bits."""
         bits = 1 + self.data_bits + (self.parity != "none") + self.stop_bits

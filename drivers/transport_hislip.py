@@ -177,7 +177,8 @@ class HislipTransport:
         """Clear the device; where that fails, or nothing is open, connect anew."""
         if self._resource is not None:
             try:
-                self._device_clear(deadline)
+                # not all the time that there is: connecting anew takes its part
+                self._device_clear(Deadline(deadline.left_s() / 3, deadline.check))
                 return False
             except InstrumentError:
                 self.close()
@@ -291,6 +292,7 @@ class HislipTransport:
             ) as link:
                 link.sendall(hello)
                 header, seen = self._peeked(link, deadline)
+                link.recv(len(seen))  # closing with bytes unread would be a reset
         except LOWER_ERRORS as error:
             raise translated(error, address=self.address, doing="connecting") from error
         except InstrumentError as error:

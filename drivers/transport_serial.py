@@ -43,7 +43,7 @@ from drivers.transport import (
     translated,
     visa_manager,
 )
-from labbench.errors import InputError, LinkLost, ReplyTimeout
+from labbench.errors import ConnectionFailed, InputError, LinkLost, ReplyTimeout
 
 _PARITY = {
     "none": constants.Parity.none,
@@ -103,18 +103,21 @@ class SerialTransport:
             if isinstance(link := getattr(self._port, "_socket", None), socket.socket):
                 link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # or 40 ms a message
             resource.timeout = _BACKSTOP_S * 1000  # never None: pyvisa-py would wait for ever
+            # bytes go as they are: the session knows the terminators
+            resource.end_input = constants.SerialTermination.none
+            resource.end_output = constants.SerialTermination.none
             resource.baud_rate = settings.baud
             resource.data_bits = settings.data_bits
             resource.parity = _PARITY[settings.parity]
             resource.stop_bits = _STOP[settings.stop_bits]
             resource.flow_control = _FLOW[settings.flow_control]
-            # bytes go as they are: the session knows the terminators
-            resource.end_input = constants.SerialTermination.none
-            resource.end_output = constants.SerialTermination.none
         except BaseException as error:
             self.close()
             if isinstance(error, LOWER_ERRORS):
-                raise translated(error, address=self.address, doing="connecting") from error
+                raise ConnectionFailed(
+                    f"{self.address} does not take {settings}: {error}",
+                    hint="check [serial] in the dialect against the instrument's manual",
+                ) from error
             raise
 
     def close(self) -> None:
