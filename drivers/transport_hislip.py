@@ -15,7 +15,7 @@ with 0.8.1, and what is done about it here:
 
 from __future__ import annotations
 
-__all__ = ["HislipTransport"]
+__all__ = ["USUAL_PORT", "HislipTransport"]
 
 import contextlib
 import socket

@@ -5,6 +5,7 @@ from __future__ import annotations
 __all__ = [
     "MOST_PAIRS",
     "REJECTION_TESTS",
+    "Known",
     "final_risks",
     "next_point_of_sweep",
     "resistance_enough",

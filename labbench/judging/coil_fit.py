@@ -11,6 +11,7 @@ __all__ = [
     "MODEL_REACTANCE",
     "MODEL_RESISTANCE",
     "CoilData",
+    "ComplexArray",
     "Fit",
     "FloatArray",
     "coil_data",

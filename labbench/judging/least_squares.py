@@ -7,7 +7,7 @@ the diagonal of J'J (Marquardt, J. SIAM 11 (1963) 431: from memory).
 
 from __future__ import annotations
 
-__all__ = ["Minimum", "minimise"]
+__all__ = ["FloatArray", "IndexArray", "Linearise", "Minimum", "minimise"]
 
 from collections.abc import Callable
 

@@ -17,6 +17,7 @@ from __future__ import annotations
 __all__ = [
     "Fix",
     "Reach",
+    "Word",
     "expected_readings",
     "inductance_fixes",
     "reaches_of",

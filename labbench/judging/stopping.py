@@ -36,6 +36,7 @@ __all__ = [
     "LOOKS",
     "Look",
     "Step",
+    "Why",
     "last_share",
     "next_step",
 ]
