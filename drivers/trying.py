@@ -27,8 +27,16 @@ from drivers.dialect_roles import (
 from drivers.locks import AddressLock
 from drivers.session import Session
 from drivers.transport import make_transport
-from labbench.errors import FileProblems, InstrumentError, Problem
+from labbench.errors import (
+    FileProblems,
+    InstrumentError,
+    OutOfStep,
+    Problem,
+    ReplyMalformed,
+    ReplyTimeout,
+)
 from labbench.files import nearest, read_toml
+from labbench.quantities import parse_channel_list
 
 #: role: the class that says what a dialect of it must spell
 ROLES: dict[str, type[Dialect]] = {
@@ -45,6 +53,8 @@ _NOT_SENT = {
 }
 #: longest wait for one answer (s): what a query that measures nothing takes is milliseconds
 _WAIT_S = 1.5
+#: when looking for a dialect that fits, one with so many lines unanswered does not
+_GIVE_UP_AFTER = 3
 
 
 @frozen
@@ -100,11 +110,19 @@ def try_dialects(
     Raises InputError (address), AddressLocked, ConnectionFailed, ReplyTimeout where it does not
     even say who it is.
     """
-    trials = [
-        try_dialect(resource, name, lock_directory=lock_directory)
-        for role in roles
-        for name in dialects_of(role)
-    ]
+    trials: list[Trial] = []
+    refusals: list[InstrumentError] = []
+    for role in roles:
+        for name in dialects_of(role):
+            try:
+                trials.append(_try(resource, name, lock_directory, give_up_after=_GIVE_UP_AFTER))
+            except (ReplyTimeout, ReplyMalformed, OutOfStep) as error:
+                # Its replies end otherwise than this dialect says: another may fit.
+                refusals.append(error)
+                line = TriedLine("identity", "*IDN?", error.answered or "", error.message)
+                trials.append(Trial(name, role, "", (line,)))
+    if refusals and len(refusals) == len(trials):
+        raise refusals[0]
     return sorted(trials, key=lambda trial: (-trial.worked / max(trial.tried, 1), -trial.worked))
 
 
@@ -116,6 +134,12 @@ def try_dialect(
     Raises FileProblems (dialect) with every problem at once, InputError (address), AddressLocked,
     ConnectionFailed, ReplyTimeout or ReplyMalformed where it does not even say who it is.
     """
+    return _try(resource, name_or_path, lock_directory, give_up_after=None)
+
+
+def _try(
+    resource: str, name_or_path: str | Path, lock_directory: Path | None, give_up_after: int | None
+) -> Trial:
     found = _load(name_or_path)
     dialect = found.dialect
     transport = make_transport(resource, dialect.serial)
@@ -128,7 +152,8 @@ def try_dialect(
     )
     try:
         session.open()
-        lines = tuple(_try_all(session, dialect.commands))
+        channel = _one_channel(dialect)
+        lines = tuple(_try_all(session, dialect.commands, channel, give_up_after))
         return Trial(dialect.name, dialect.role, session.identity.raw.strip(), lines)
     finally:
         session.close()
@@ -163,12 +188,25 @@ def _load(name_or_path: str | Path) -> DialectFile[Any]:
     return load_dialect(path, ROLES[role])
 
 
-def _try_all(session: Session, commands: CommonCommands) -> Iterator[TriedLine]:
+def _one_channel(dialect: Dialect) -> str:
+    """Return a channel that the instrument has: the first of a supply, a relay of a switch."""
+    relays: str | None = getattr(dialect, "relays", None)
+    return str(parse_channel_list(relays)[0]) if relays else "1"
+
+
+def _try_all(
+    session: Session, commands: CommonCommands, channel: str, give_up_after: int | None
+) -> Iterator[TriedLine]:
+    failed = 0
     for key, value in _spelled("", commands):
-        if isinstance(value, Query):
-            yield _try_query(session, key, value)
-        elif isinstance(value, str):
+        if isinstance(value, str):
             yield TriedLine(key, value, why_not_sent="a setting: it would change the instrument")
+        elif give_up_after is not None and failed >= give_up_after:
+            yield TriedLine(key, value.send, problem="not tried any more: too many others failed")
+        else:
+            line = _try_query(session, key, value, channel)
+            failed += line.problem is not None
+            yield line
 
 
 def _spelled(before: str, commands: Any) -> Iterator[tuple[str, Query | str]]:
@@ -182,8 +220,8 @@ def _spelled(before: str, commands: Any) -> Iterator[tuple[str, Query | str]]:
             yield from _spelled(f"{key}.", value)
 
 
-def _try_query(session: Session, key: str, query: Query) -> TriedLine:
-    sent = fill(query.send, {"channel": "1"})
+def _try_query(session: Session, key: str, query: Query, channel: str) -> TriedLine:
+    sent = fill(query.send, {"channel": channel})
     if reason := _NOT_SENT.get(key):
         return TriedLine(key, sent, why_not_sent=f"it {reason}")
     try:

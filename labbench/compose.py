@@ -8,7 +8,11 @@ __all__ = [
     "load_bench",
     "open_bench",
     "open_simulated",
+    "scan_network",
+    "serial_ports",
     "serving",
+    "try_dialect",
+    "try_dialects",
 ]
 
 import os
@@ -145,6 +149,39 @@ class _Nobody:
 
     def tell(self, event: Event) -> None:
         pass
+
+
+def serial_ports() -> list[tuple[str, str]]:
+    """List (address, description) of the serial ports of this computer; opens none."""
+    from drivers.discovery import serial_ports as ports
+
+    return [(found.resource, found.description) for found in ports()]
+
+
+def scan_network() -> list[str]:
+    """List the addresses that answer a broadcast. Only on a person's explicit wish."""
+    from drivers.discovery import scan_network as scan
+
+    return [found.resource for found in scan()]
+
+
+def try_dialect(resource: str, dialect: str | Path, data: DataFolder) -> Any:
+    """Try one dialect on an instrument, line by line (drivers.trying.Trial); changes nothing."""
+    from drivers.trying import try_dialect as trial
+
+    return trial(resource, dialect, lock_directory=_locks(data))
+
+
+def try_dialects(resource: str, role: str, data: DataFolder) -> list[Any]:
+    """Try every dialect of a role on an instrument, the best first; changes nothing."""
+    from drivers.trying import try_dialects as trials
+
+    return list(trials(resource, (role,), lock_directory=_locks(data)))
+
+
+def _locks(data: DataFolder) -> Path:
+    data.locks.mkdir(parents=True, exist_ok=True)
+    return data.locks
 
 
 @frozen

@@ -13,6 +13,7 @@ from labbench.bench.opened import OpenBench
 from labbench.errors import CompensationError, LabbenchError
 from labbench.jobs.compensate import MAXIMUM_AGE_S, fixture_of
 from labbench.metrology.compensation import require
+from labbench.ports import Instrument
 from labbench.records.compensation_file import latest_compensation
 from labbench.records.folder import DataFolder
 
@@ -28,6 +29,8 @@ class RoleHealth:
     calibrated: date | None
     due: date | None
     problems: tuple[str, ...] = ()
+    #: what is no trouble now, such as old entries of its error queue
+    remarks: tuple[str, ...] = ()
 
 
 def overdue(file: BenchFile, today: date) -> tuple[str, ...]:
@@ -72,9 +75,18 @@ def bench_health(opened: OpenBench, *, today: date) -> list[RoleHealth]:
                 calibrated=getattr(entry, "calibrated", None),
                 due=due,
                 problems=tuple(problems),
+                remarks=_remarks(instrument),
             )
         )
     return found
+
+
+def _remarks(instrument: Instrument) -> tuple[str, ...]:
+    """Tell what lay in the error queue when the link was opened: nobody's fault now."""
+    old = getattr(instrument, "errors_at_opening", ())
+    if not old:
+        return ()
+    return ("its error queue held, from before: " + "; ".join(str(entry) for entry in old),)
 
 
 def compensation_state(opened: OpenBench, data: DataFolder) -> tuple[bool, str]:

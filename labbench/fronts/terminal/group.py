@@ -17,6 +17,7 @@ import labbench
 #: name: (what `labbench --help` says of it). The module of the same name in `commands` holds it.
 COMMANDS = {
     "demo": "The main job on a simulated bench: compensate, verify donors, judge, record, report.",
+    "setup": "Four questions, then a bench file; tries which dialect each instrument speaks.",
     "bench": "What is connected, is it healthy, how old are compensation and calibration.",
     "compensate": "Open and short the jig; stored with its age and its check.",
     "verify": "One specimen, guided: look, sweep, DC resistance, verdict, record.",

@@ -25,12 +25,16 @@ from labbench.fronts.terminal.options import (
 @click.command("bench")
 @click.option("--can-decide", "wanted", metavar="TYPE", help="Instead: what this bench can decide "
               "of a part type, from its file alone; nothing is opened.")  # fmt: skip
+@click.option("--try-dialect", "trial", nargs=2, metavar="DIALECT ADDRESS",
+              help="Instead: try a dialect (a file or a shipped name) on the instrument at an "
+              "address, line by line; nothing is measured or changed.")  # fmt: skip
 @bench_option
 @data_option
 @parts_option
 @json_option
 def command(
     wanted: str | None,
+    trial: tuple[str, str] | None,
     bench: Path | None,
     data: Path | None,
     parts: tuple[Path, ...],
@@ -42,6 +46,7 @@ def command(
     first. Exit code 4 where an instrument has a problem.
     """
     from labbench.compose import data_folder, load_bench, open_bench
+    from labbench.fronts.terminal.dialect_trial import show_trial
     from labbench.fronts.terminal.person import TerminalPerson
     from labbench.jobs import part_types
     from labbench.jobs.bench_health import bench_health, compensation_state
@@ -51,6 +56,8 @@ def command(
 
     with speaking():
         folder = data_folder(where_data(data))
+        if trial is not None:
+            sys.exit(show_trial(*trial, folder, as_json=as_json))
         file = load_bench(bench, folder)
         if wanted is not None:
             part, _ = part_types.for_name_or_marking(wanted, parts)
@@ -82,6 +89,7 @@ def command(
                             "calibrated": r.calibrated.isoformat() if r.calibrated else None,
                             "due": r.due.isoformat() if r.due else None,
                             "problems": list(r.problems),
+                            "remarks": list(r.remarks),
                         }
                         for r in roles
                     ],
@@ -100,7 +108,7 @@ def command(
             click.echo(f"  {'':<16} {'':<8} {r.address}  {r.class_name}".rstrip())
             if r.due:
                 click.echo(f"  {'':<16} {'':<8} calibrated {r.calibrated}, due {r.due}")
-            for problem in r.problems:
+            for problem in (*r.problems, *r.remarks):
                 click.echo(f"  {'':<16} {'':<8} {problem}")
         click.echo(f"  {'compensation':<16} {'ok' if usable else 'needed':<8} {sentence}")
         word = {"in-control": "ok", "none": "", "learning": "ok"}.get(standard.word, "LOOK")
