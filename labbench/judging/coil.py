@@ -1,71 +1,70 @@
-"""Judge a coil: verdicts, findings and the one word, from readings and part type alone."""
+"""Judge coils: verdicts, findings and the one word, from readings and part types alone."""
 
 from __future__ import annotations
 
-__all__ = ["judge_coil"]
+__all__ = ["Case", "judge_coil", "judge_coils"]
 
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
-from attrs import evolve, field, frozen
+from attrs import evolve, frozen
 
 from labbench.judging.characteristics import (
     decide_dc_resistance,
     decide_inductance,
-    decide_saturation,
     inductance_at,
-    resistance_at,
 )
 from labbench.judging.coil_band import band_for_plot
-from labbench.judging.coil_diagnosis import diagnose, open_winding, seen_fault, suspicious
+from labbench.judging.coil_diagnosis import diagnose, seen_fault, suspicious
 from labbench.judging.coil_evidence import (
-    TEST_WEIGHTS,
     Evidence,
     Explanation,
-    explain,
+    Shares,
+    explain_many,
     highest_visible_corner,
-    weigh,
+    weigh_many,
 )
-from labbench.judging.coil_priors import Prior, healthy_prior
-from labbench.judging.conformity import expanded_uncertainty
+from labbench.judging.coil_lot_book import LotBook, LotView
+from labbench.judging.coil_measured import Measured, believed
+from labbench.judging.coil_priors import Prior
 from labbench.judging.disposition import dispose
-from labbench.judging.input_doubts import Doubt, doubts_about
 from labbench.judging.open_questions import questions_about
+from labbench.judging.saturation import judge_saturation
 from labbench.judging.siblings import learned_resistance, same_lot
 from labbench.judging.sweep_points import SweepPoints, usable_points
 from labbench.parts.coil_type import CoilType
-from labbench.results import (
-    Characteristic,
-    DcResistance,
-    Finding,
-    Judgement,
-    Readings,
-)
-
-# Without a contact block: what a jig of tips leaves after compensation (assumed, cautious).
-_CONTACT_OHM = 2e-4
-_CONTACT_H = 1e-9
+from labbench.results import Characteristic, Finding, Judgement, Readings
 
 
 @frozen(eq=False)
-class _Measured:
-    """Hold what of the readings is believed."""
+class Case:
+    """Hold what one specimen is judged by.
+
+    `siblings` are readings of parts of the same type and lot. `companions` are other test parts
+    of that lot: three or more of them tell whether the siblings are of the same lot at all.
+    """
 
     readings: Readings
-    points: SweepPoints
-    dc_resistance: DcResistance | None
-    doubts: tuple[Doubt, ...]
-    open_winding: Finding | None
+    part: CoilType
+    siblings: Sequence[Readings] = ()
+    companions: Sequence[Readings] = ()
 
 
 @frozen(eq=False)
-class _Diagnosis:
-    """Hold what the model says of a sweep."""
+class _Open:
+    """Hold a case on its way: what was believed of it, and what its lot says."""
 
-    evidence: Evidence | None = None
-    explanation: Explanation | None = None
-    band: Mapping[str, Any] | None = field(default=None)
+    case: Case
+    part: CoilType
+    measured: Measured
+    learned: tuple[str, ...]
+    strangers: tuple[str, ...]
+    lot: LotView
+    shares: Shares
+    characteristics: tuple[Characteristic, ...]
+    saturation_finding: Finding | None
+    saturation_remark: str | None
+    saturation_band: Mapping[str, Any] | None
 
 
 def judge_coil(
@@ -80,86 +79,158 @@ def judge_coil(
 
     `risk` is the largest probability that an accepted characteristic is out of limits;
     `false_reject` the largest probability that a healthy specimen is called unfit, shared
-    over all tests made on it. `siblings` are readings of parts of the same type and lot; they
-    give limits of the dc resistance where the type has none. Readings that no coil can give are
-    not judged: they make the specimen undecided, with a remark. Raises InputError for risks that
-    make no sense.
+    over all tests made on it. `siblings` are readings of parts of the same type and lot, one of
+    which may be bad: the specimen is compared with them, and they give limits of the dc
+    resistance where the type has none. Readings that no coil can give are not judged: they make
+    the specimen undecided, with a remark. Raises InputError for risks that make no sense.
     """
-    usable, strangers = same_lot(readings, siblings)
+    case = Case(readings, part, siblings)
+    return judge_coils([case], risk=risk, false_reject=false_reject)[0]
+
+
+def judge_coils(
+    cases: Sequence[Case],
+    *,
+    risk: float = 0.05,
+    false_reject: float = 0.01,
+    book: LotBook | None = None,
+) -> list[Judgement]:
+    """Judge many specimens together, which is several times faster than one after the other.
+
+    As `judge_coil`; the judgements come in the order of the cases. `book` keeps what was learned
+    of lots from one call to the next.
+    """
+    book = book if book is not None else LotBook()
+    opened = [_open(case, book, risk=risk, false_reject=false_reject) for case in cases]
+    swept = [o for o in opened if _has_sweep(o)]
+    priors = {id(o): o.measured.prior(o.part) for o in swept}
+    evidence = dict(
+        zip(
+            (id(o) for o in swept),
+            weigh_many([o.measured.sweep(priors[id(o)], o.part.material) for o in swept]),
+            strict=True,
+        )
+    )
+    doubtful = [
+        o for o in swept
+        if suspicious(evidence[id(o)], o.lot.evidence, o.characteristics, o.shares)
+    ]  # fmt: skip
+    explained = dict(
+        zip(
+            (id(o) for o in doubtful),
+            explain_many([(evidence[id(o)], o.lot.prior(priors[id(o)]), o.part) for o in doubtful]),
+            strict=True,
+        )
+    )
+    return [
+        _conclude(
+            o, evidence.get(id(o)), explained.get(id(o)), priors.get(id(o)), risk=risk
+        )
+        for o in opened
+    ]  # fmt: skip
+
+
+def _open(case: Case, book: LotBook, *, risk: float, false_reject: float) -> _Open:
+    readings, part = case.readings, case.part
+    usable, strangers = same_lot(readings, case.siblings)
     learned: tuple[str, ...] = ()
     if not part.dc_resistance and (found := learned_resistance(usable)) is not None:
         part, learned = evolve(part, dc_resistance=(found[0],)), found[1]
+    measured = believed(readings, part)
+    lot = book.look(measured, part, usable, case.companions, false_reject=false_reject)
+    saturation = judge_saturation(readings.bias, part, _unbiased(measured.points, part), usable)
+    shares = Shares.of(
+        false_reject,
+        sweep=bool(len(measured.points)) and measured.open_winding is None,
+        lot=lot.usable,
+        characteristics=len(part.inductance) * bool(len(measured.points))
+        + len(part.dc_resistance) * (measured.dc_resistance is not None)
+        + (saturation.tests if saturation is not None else 0),
+    )
+    characteristics = _characteristics(measured, part, risk=risk, share=shares.characteristic)
+    finding = remark = band = None
+    if saturation is not None:
+        decided = saturation.decide(risk=risk, rejection_risk=shares.characteristic)
+        if decided.characteristic is not None:
+            characteristics = (*characteristics, decided.characteristic)
+        finding, remark, band = decided.finding, decided.remark, decided.band
+    return _Open(
+        case, part, measured, learned, strangers, lot, shares, characteristics, finding, remark,
+        band,
+    )  # fmt: skip
 
-    measured = _believed(readings, part)
-    share = false_reject / _test_weights(measured, part)
-    characteristics = _characteristics(measured, part, risk=risk, share=share)
-    diagnosis = _diagnose_sweep(measured, part, characteristics, share=share)
-    findings = _findings(measured, diagnosis, characteristics, part, share=share)
+
+def _has_sweep(o: _Open) -> bool:
+    return bool(len(o.measured.points)) and o.measured.open_winding is None
+
+
+def _unbiased(points: SweepPoints, part: CoilType) -> tuple[float, float] | None:
+    return next((inductance_at(points, limit.frequency_hz) for limit in part.inductance), None)
+
+
+def _conclude(
+    o: _Open,
+    evidence: Evidence | None,
+    explanation: Explanation | None,
+    prior: Prior | None,
+    *,
+    risk: float,
+) -> Judgement:
+    readings = o.case.readings
+    found = o.measured.open_winding
+    if found is None:
+        found = diagnose(
+            evidence, explanation, o.characteristics, o.part, shares=o.shares,
+            lot=o.lot.evidence,
+        )  # fmt: skip
+    seen = seen_fault(readings.visual)
+    findings = tuple(f for f in (found, o.saturation_finding, seen) if f is not None)
     questions = questions_about(
         readings,
-        part,
-        characteristics,
+        o.part,
+        o.characteristics,
         findings,
-        doubts=measured.doubts,
-        learned=learned,
-        strangers=strangers,
-        visible_corner_hz=highest_visible_corner(diagnosis.evidence, share=share)
-        if diagnosis.evidence is not None
+        doubts=o.measured.doubts,
+        learned=o.learned,
+        strangers=o.strangers,
+        lot=o.lot,
+        visible_corner_hz=highest_visible_corner(
+            evidence, shares=o.shares, lot_corner_hz=o.lot.visible_corner_hz(o.shares.lot)
+        )
+        if evidence is not None
         else None,
         risk=risk,
+        saturation_remark=o.saturation_remark,
     )
     disposition = dispose(
-        characteristics,
+        o.characteristics,
         findings,
         open_questions=questions.open,
         reservations=bool(questions.reservations),
     )
     settled = disposition in ("fit", "unfit")
+    band = None
+    if evidence is not None and prior is not None:
+        band = _band(o.lot.prior(prior), o.measured.points, evidence, explanation)
+    if o.saturation_band is not None:
+        band = {**(band or {}), "bias": o.saturation_band}
     return Judgement(
         specimen=readings.specimen,
         type=readings.type,
         disposition=disposition,
         findings=findings,
-        characteristics=characteristics,
+        characteristics=o.characteristics,
         would_decide=() if settled else questions.would_decide,
         remarks=(*questions.reservations, *questions.remarks),
-        band=diagnosis.band,
+        band=band,
     )
-
-
-def _believed(readings: Readings, part: CoilType) -> _Measured:
-    points = usable_points(readings.impedance)
-    dc = readings.dc_resistance
-    found = open_winding(readings.impedance, points, dc, part)
-    # what an open winding leaves to measure is noise and stray capacitance
-    doubts = () if found is not None else doubts_about(points, dc, part)
-    blocks = {block for doubt in doubts for block in doubt.blocks}
-    return _Measured(
-        readings=readings,
-        points=usable_points(None) if "impedance" in blocks else points,
-        dc_resistance=None if "dc-resistance" in blocks else dc,
-        doubts=doubts,
-        open_winding=found,
-    )
-
-
-def _test_weights(measured: _Measured, part: CoilType) -> float:
-    """Sum the weights of the tests that can call a healthy specimen unfit."""
-    count = 0.0
-    if len(measured.points):
-        count += len(part.inductance) + TEST_WEIGHTS
-    if measured.dc_resistance is not None:
-        count += len(part.dc_resistance)
-    if part.saturation is not None and measured.readings.bias:
-        count += 1
-    return max(count, 1.0)
 
 
 def _characteristics(
-    measured: _Measured, part: CoilType, *, risk: float, share: float
+    measured: Measured, part: CoilType, *, risk: float, share: float
 ) -> tuple[Characteristic, ...]:
     readings, points = measured.readings, measured.points
-    impedance = readings.impedance if not _doubted(measured, "impedance") else None
+    impedance = readings.impedance if not measured.doubted("impedance") else None
     # of an open winding only its resistance is meant
     if measured.open_winding is not None:
         points = usable_points(None)
@@ -177,62 +248,7 @@ def _characteristics(
         )
         for limit in (part.dc_resistance or (None,))
     ]
-    if part.saturation is not None:
-        unbiased = next(
-            (inductance_at(points, limit.frequency_hz) for limit in part.inductance), None
-        )
-        biased = decide_saturation(
-            part.saturation, readings.bias, unbiased, risk=risk, rejection_risk=share
-        )
-        if biased is not None:
-            found.append(biased)
     return tuple(found)
-
-
-def _doubted(measured: _Measured, block: str) -> bool:
-    return any(block in doubt.blocks for doubt in measured.doubts)
-
-
-def _diagnose_sweep(
-    measured: _Measured,
-    part: CoilType,
-    characteristics: Sequence[Characteristic],
-    *,
-    share: float,
-) -> _Diagnosis:
-    points, readings = measured.points, measured.readings
-    if not len(points) or measured.open_winding is not None:
-        return _Diagnosis()
-    contact = readings.contact
-    contact_ohm = contact.u_resistance_ohm if contact is not None else _CONTACT_OHM
-    contact_h = contact.u_inductance_h if contact is not None else _CONTACT_H
-    dc = _dc_datum(measured)
-    prior = healthy_prior(
-        part,
-        temperature_c=_sweep_temperature(readings),
-        contact_resistance_ohm=contact_ohm,
-        contact_inductance_h=contact_h,
-        guess_inductance_h=max(float(np.median(points.inductance_h)), 1e-10),
-        guess_resistance_ohm=max(dc[0] if dc else float(points.resistance_ohm[0]), 1e-5),
-    )
-    evidence = weigh(
-        points,
-        prior,
-        contact_resistance_ohm=contact_ohm,
-        contact_inductance_h=contact_h,
-        dc_resistance_ohm=dc[0] if dc else None,
-        u_dc_ohm=dc[1] if dc else None,
-    )
-    explanation = None
-    if suspicious(evidence, characteristics, share=share):
-        explanation = explain(
-            evidence,
-            prior,
-            part=part,
-            contact_resistance_ohm=contact_ohm,
-            contact_inductance_h=contact_h,
-        )
-    return _Diagnosis(evidence, explanation, _band(prior, points, evidence, explanation))
 
 
 def _band(
@@ -242,44 +258,3 @@ def _band(
         return band_for_plot(prior, points.frequency_hz, evidence.healthy, "healthy coil, fitted")
     label = explanation.fault.replace("-", " ") + ", fitted"
     return band_for_plot(prior, points.frequency_hz, explanation.fit, label)
-
-
-def _sweep_temperature(readings: Readings) -> float | None:
-    if readings.temperature_c is not None:
-        return readings.temperature_c
-    return readings.dc_resistance.temperature_c if readings.dc_resistance is not None else None
-
-
-def _dc_datum(measured: _Measured) -> tuple[float, float] | None:
-    """Find the dc resistance (ohm) at the temperature of the sweep and its uncertainty.
-
-    None also where the LCR meter gave it: that reading is part of the sweep already.
-    """
-    dc, readings = measured.dc_resistance, measured.readings
-    if dc is None or dc.method == "impedance-meter":
-        return None
-    to_c = _sweep_temperature(readings)
-    at = resistance_at(
-        dc, to_c if to_c is not None else 25.0, part_temperature_c=readings.temperature_c
-    )
-    if at is None:
-        return None
-    # few degrees of freedom count as a wider normal distribution of the same 95 % interval
-    return at.value_ohm, expanded_uncertainty(at.u_ohm, at.dof) / expanded_uncertainty(1.0)
-
-
-def _findings(
-    measured: _Measured,
-    diagnosis: _Diagnosis,
-    characteristics: Sequence[Characteristic],
-    part: CoilType,
-    *,
-    share: float,
-) -> tuple[Finding, ...]:
-    found = measured.open_winding
-    if found is None:
-        found = diagnose(
-            diagnosis.evidence, diagnosis.explanation, characteristics, part, share=share
-        )
-    seen = seen_fault(measured.readings.visual)
-    return tuple(finding for finding in (found, seen) if finding is not None)

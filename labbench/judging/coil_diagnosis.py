@@ -10,7 +10,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from labbench.judging import coil_model as model
-from labbench.judging.coil_evidence import Evidence, Explanation
+from labbench.judging.coil_evidence import Evidence, Explanation, Shares
+from labbench.judging.coil_lot_tests import LotEvidence
 from labbench.judging.short_details import short_details
 from labbench.judging.sweep_points import SweepPoints
 from labbench.parts.coil_type import CoilType
@@ -82,12 +83,17 @@ def open_winding(
 
 
 def suspicious(
-    evidence: Evidence | None, characteristics: Sequence[Characteristic], *, share: float
+    evidence: Evidence | None,
+    lot: LotEvidence | None,
+    characteristics: Sequence[Characteristic],
+    shares: Shares,
 ) -> bool:
     """Tell whether a characteristic fails or a test is near its share of the false rejects."""
     if any(c.verdict == "fails" for c in characteristics):
         return True
-    return evidence is not None and evidence.p_smallest < SUSPECT_FACTOR * share
+    if _lot_ratio(lot, shares) < SUSPECT_FACTOR:
+        return True
+    return evidence is not None and evidence.ratio(shares) < SUSPECT_FACTOR
 
 
 def diagnose(
@@ -96,23 +102,27 @@ def diagnose(
     characteristics: Sequence[Characteristic],
     part: CoilType,
     *,
-    share: float,
+    shares: Shares,
+    lot: LotEvidence | None = None,
 ) -> Finding | None:
     """Return the fault that the evidence supports, or None.
 
-    `share` is the false reject limit of a test of weight 1. The grade is sure where a
-    characteristic fails, or a test for a loop or for core loss is beyond its share, or the sweep
-    is unlike a healthy coil beyond its share and a fault explains it.
+    The grade is sure where a characteristic fails, or a test for a loop or for core loss is beyond
+    its share of the false rejects, or a test against the lot is, or the sweep is unlike a healthy
+    coil beyond its share and a fault explains it.
     """
-    if not suspicious(evidence, characteristics, share=share):
+    if not suspicious(evidence, lot, characteristics, shares):
         return None
-    failed = [c for c in characteristics if c.verdict == "fails"]
+    failed = [c for c in characteristics if c.verdict == "fails" and c.name != "saturation"]
     if evidence is None or explanation is None:
         return _from_characteristics(failed)
+    unlike_lot = _lot_ratio(lot, shares) < 1.0
+    if not failed and min(evidence.ratio(shares), _lot_ratio(lot, shares)) >= SUSPECT_FACTOR:
+        return None
     # Unlike a healthy coil of the model is not yet faulty (the model may not know this kind of
     # winding): it is only where a fault explains the sweep far better.
-    explained = evidence.p_smallest < share and explanation.probability >= _EXPLAINED
-    sure = bool(failed) or evidence.p_specific < share or explained
+    explained = evidence.ratio(shares) < 1.0 and explanation.probability >= _EXPLAINED
+    sure = bool(failed) or evidence.ratio_specific(shares) < 1.0 or explained or unlike_lot
     grade: Grade = "sure" if sure else "suspect"
     fault = explanation.fault
     alternatives = list(explanation.alternatives)
@@ -120,6 +130,8 @@ def diagnose(
     probability = explanation.probability
     if failed:
         probability = max(probability, *(1.0 - (c.probability_conforming or 0.0) for c in failed))
+    if lot is not None and unlike_lot:
+        probability = max(probability, 1.0 - lot.p_smallest)
     frequencies = [float(f) for f in evidence.points.frequency_hz]
     details = {"frequencies_used_hz": frequencies}
     if fault == "shorted-turn":
@@ -133,6 +145,10 @@ def diagnose(
         because=_because(fault, evidence, explanation, characteristics, part),
         details=details,
     )
+
+
+def _lot_ratio(lot: LotEvidence | None, shares: Shares) -> float:
+    return math.inf if lot is None or shares.lot is None else lot.p_smallest / shares.lot
 
 
 def _from_characteristics(failed: Sequence[Characteristic]) -> Finding | None:

@@ -46,8 +46,8 @@ _USUAL_TURNS = 8
 # (mean, sd) of ln fr, ln dh, and logit k2 by core material. Unknown: the two moments of an equal
 # mixture of powder and ferrite, and a hysteresis broad enough for an air coil.
 _CORE = {
-    "powder": ((math.log(30e6), 0.8), (math.log(4e-3), 0.8), (2.0, 1.0)),
-    "ferrite": ((math.log(100e6), 0.9), (math.log(4e-3), 0.8), (1.0, 1.5)),
+    "powder": ((math.log(30e6), 0.36), (math.log(2.5e-3), 0.6), (2.0, 1.0)),
+    "ferrite": ((math.log(100e6), 0.75), (math.log(2e-3), 0.8), (1.0, 1.5)),
     # no core: what looks like its loss is winding loss that the model lacks
     "air": ((math.log(1e9), 2.0), (math.log(3e-4), 1.5), (-0.3, 0.6)),
     None: ((4.0 + math.log(1e6), 1.05), (math.log(3e-3), 1.5), (1.0, 1.5)),
@@ -119,7 +119,13 @@ def healthy_prior(
 
 def loop_hypothesis(healthy: Prior) -> Hypothesis:
     """State a healthy part with a loop of shorted turns in it."""
-    return Hypothesis("shorted-turn", healthy, loop=True)
+    return Hypothesis("shorted-turn", _heated(healthy), loop=True)
+
+
+def _heated(healthy: Prior) -> Prior:
+    """Let the core of a part that was hot relax where it will, within twice the usual spread."""
+    sd = float(healthy.sd[model.FR])
+    return healthy.shifted(model.FR, 0.0, 2.0 * sd)
 
 
 def fault_hypotheses(
@@ -135,7 +141,9 @@ def fault_hypotheses(
     every = (
         Hypothesis(
             "shorted-turn",
-            healthy.shifted(model.R0, -0.5 * lost, math.hypot(healthy.sd[model.R0], 0.6 * lost)),
+            _heated(healthy).shifted(
+                model.R0, -0.5 * lost, math.hypot(healthy.sd[model.R0], 0.6 * lost)
+            ),
             loop=True, weight=0.4,
         ),
         Hypothesis(

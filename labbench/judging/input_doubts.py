@@ -20,7 +20,7 @@ from labbench.results import DcResistance
 Block = Literal["impedance", "dc-resistance"]
 
 #: a value is impossible when it is this many standard uncertainties on the wrong side
-_SURELY = 3.0
+_SURELY = 4.5
 # Beyond this ratio no fault and no other part type is likelier than a mistaken unit. A fused
 # winding keeps some percent of its inductance; types on one board differ by less than 200.
 _UNIT_RATIO = 300.0

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 from attrs import frozen
 
+from labbench.judging.coil_lot_book import LotView
 from labbench.judging.conformity import decide
 from labbench.judging.input_doubts import Doubt
 from labbench.judging.short_details import loop_resistance
@@ -21,6 +22,7 @@ _TOP_HZ = 0.9e6
 _USE_MULTIMETER = WouldDecide("use-multimeter", "measure the dc resistance with the multimeter")
 _HIGHER_FREQUENCY = WouldDecide("higher-frequency", "sweep up to 1 MHz")
 _MORE_SIBLINGS = WouldDecide("more-siblings", "measure three parts from the same board as siblings")
+_SURE_SIBLINGS = WouldDecide("more-siblings", "measure siblings that are surely of the same lot")
 # A sweep that leaves shorts with a lower corner than this unseen (some 0.2 ohm in a power coil)
 # has not done what it is there for. Where to draw this line is a choice, not a measured fact.
 _CORNER_OF_CONCERN_HZ = 1.15e6
@@ -64,6 +66,8 @@ def questions_about(
     strangers: Sequence[str],
     visible_corner_hz: float | None,
     risk: float,
+    lot: LotView | None = None,
+    saturation_remark: str | None = None,
 ) -> Questions:
     """Collect the open questions of a specimen.
 
@@ -88,6 +92,8 @@ def questions_about(
     _about_findings(collector, findings, readings)
     if visible_corner_hz is not None and not findings:
         _about_sight(collector, part, readings, visible_corner_hz)
+    if lot is not None:
+        _about_lot(collector, lot, findings)
     if learned:
         collector.reservations.append(f"dc resistance limits learned from {len(learned)} siblings")
     if part.learned_from:
@@ -98,7 +104,7 @@ def questions_about(
             f"siblings of another type or lot were left out: {', '.join(strangers)}"
         )
     if part.saturation is not None and not any(c.name == "saturation" for c in characteristics):
-        collector.remarks.append("saturation was not checked")
+        collector.remarks.append(saturation_remark or "saturation was not checked")
     dc = readings.dc_resistance
     if dc is not None and dc.temperature_c is None and readings.temperature_c is None:
         collector.remarks.append("temperature not measured: 23 °C ± 10 °C assumed")
@@ -108,6 +114,26 @@ def questions_about(
         tuple(collector.remarks),
         tuple(collector.would),
     )
+
+
+def _about_lot(collector: _Collector, lot: LotView, findings: Sequence[Finding]) -> None:
+    """Say what the siblings were good for."""
+    if lot.unlike.specimens:
+        names = ", ".join(lot.unlike.specimens)
+        if lot.unlike.all_differ:
+            collector.remarks.append(f"siblings unlike each other, not used: {names}")
+            collector.advise(_MORE_SIBLINGS)
+        else:
+            collector.remarks.append(f"sibling left out, unlike the others: {names}")
+    if lot.other_lot:
+        text = "unlike its siblings, as a part of another lot would be"
+        if findings:
+            collector.remarks.append(text)
+        else:
+            collector.remarks.insert(0, text)
+            collector.ask(_SURE_SIBLINGS)
+    elif lot.reference is not None:
+        collector.remarks.append(f"compared with {len(lot.reference.specimens)} siblings")
 
 
 def _about_sight(

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 __all__ = ["BEYOND_OHM", "FloatArray", "SweepPoints", "usable_points"]
 
+from collections.abc import Sequence
+
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from labbench.results import Impedance
@@ -28,6 +30,18 @@ class SweepPoints:
 
     def __len__(self) -> int:
         return len(self.frequency_hz)
+
+    def chosen(self, rows: Sequence[int]) -> SweepPoints:
+        """Return some of the points."""
+        index = list(rows)
+        return SweepPoints(
+            self.frequency_hz[index], self.resistance_ohm[index], self.reactance_ohm[index],
+            self.u_resistance_ohm[index], self.u_reactance_ohm[index],
+        )  # fmt: skip
+
+    def with_values(self, resistance_ohm: FloatArray, reactance_ohm: FloatArray) -> SweepPoints:
+        """Return the points with other values and the same uncertainties."""
+        return evolve(self, resistance_ohm=resistance_ohm, reactance_ohm=reactance_ohm)
 
     @property
     def inductance_h(self) -> FloatArray:

@@ -138,8 +138,9 @@ def test_a_loop_is_recovered_from_a_coil_of_coupled_inductors() -> None:
 
 def test_the_evidence_agrees_with_direct_integration_where_one_parameter_is_free() -> None:
     data, prior = prepared(SMALL)
-    # all but the inductance fixed: the integral is one-dimensional
-    narrow = Prior(prior.mean, np.full(13, 1e-9)).moved(model.L0, prior.mean[model.L0], 0.08)
+    # all but the inductance fixed where they fit: the integral is one-dimensional
+    best = fit_hypotheses(data, (Hypothesis(HEALTHY, prior, loop=False),))[0].theta
+    narrow = Prior(best, np.full(13, 1e-9)).moved(model.L0, prior.mean[model.L0], 0.08)
     hypothesis = Hypothesis(HEALTHY, narrow, loop=False)
     fit = fit_hypotheses(data, (hypothesis,))[0]
 
@@ -158,7 +159,9 @@ def test_the_bayes_factor_equals_the_published_form_in_natural_units() -> None:
     # ln B = (chi2_H - chi2_S)/2 - (ln|A_S| - ln|A_H|)/2 - ln sd(logit k2) - ln sd(ln fc) - ...,
     # with A = J'J over data and prior in natural units (Laplace's method)
     data, prior = prepared(evolve(SMALL, short_ohm=0.05))
-    fits = fit_hypotheses(data, (Hypothesis(HEALTHY, prior, loop=False), loop_hypothesis(prior)))
+    fits = fit_hypotheses(
+        data, (Hypothesis(HEALTHY, prior, loop=False), Hypothesis("shorted-turn", prior, loop=True))
+    )
     natural = []
     for fit in fits:
         keep = np.arange(13) if fit.hypothesis.loop else np.arange(model.K2)

@@ -320,7 +320,7 @@ def test_a_sweep_that_does_not_reach_the_limits_frequency_does_not_measure_induc
 
 def test_a_sweep_too_coarse_to_show_shorts_leaves_a_healthy_part_plausible() -> None:
     readings = readings_of(SMALL, SMALL_TYPE, frequency_hz=(1e3, 1e4, 1e5))
-    coarse = with_impedance(readings, u_resistance_ohm=(4e-3, 4e-3, 4e-3))
+    coarse = with_impedance(readings, u_resistance_ohm=(2e-2, 2e-2, 2e-2))
     judgement = judge_coil(coarse, SMALL_TYPE)
     assert judgement.disposition == "plausible"
     assert judgement.remarks[0].startswith("shorts above ")
@@ -354,7 +354,7 @@ def test_a_little_bias_tells_nothing_and_says_so() -> None:
     readings = evolve(readings_of(SMALL, part, seed=2), bias=(BiasPoint(3.0, 468e-9, 1e-9),))
     judgement = judge_coil(readings, part)
     assert judgement.disposition == "fit"
-    assert "saturation was not checked" in judgement.remarks
+    assert any(remark.startswith("saturation was not checked") for remark in judgement.remarks)
 
 
 @pytest.mark.parametrize("material", ["powder", "ferrite", None])
@@ -416,7 +416,7 @@ def test_any_readings_get_a_word_and_no_crash(r, x, u, dc, u_dc, bound, statuses
 
 
 def test_a_stricter_false_reject_limit_condemns_less() -> None:
-    coil = evolve(SMALL, short_ohm=0.6)
+    coil = evolve(SMALL, short_ohm=2.0)
     readings = readings_of(coil, SMALL_TYPE, seed=5)
     assert judge_coil(readings, SMALL_TYPE, false_reject=0.01).disposition == "unfit"
     assert judge_coil(readings, SMALL_TYPE, false_reject=1e-5).disposition != "unfit"

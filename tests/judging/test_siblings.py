@@ -105,7 +105,12 @@ def test_a_type_with_a_limit_of_its_own_does_not_learn() -> None:
     judgement = judge_coil(
         readings_of(SMALL, part, seed=3), part, siblings=siblings(1.9, 1.95, 2.0)
     )
-    assert judgement.disposition == "fit"
+    resistance = next(c for c in judgement.characteristics if c.name == "dc-resistance")
+    assert (resistance.lower, resistance.upper) == (1.35e-3, 1.65e-3)
+    assert resistance.verdict == "conforms"
+    # a quarter less than its siblings, and the same sweep: they are the ones in doubt
+    assert judgement.disposition == "undecided"
+    assert judgement.remarks[0] == "unlike its siblings, as a part of another lot would be"
 
 
 def test_siblings_measured_warm_are_corrected_first() -> None:
