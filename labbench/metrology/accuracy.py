@@ -37,7 +37,7 @@ from labbench.quantities import format_si, parse_quantity
 # Below `impedance_low_ohm` the relative error grows as 1/|Z|, but no further than this: from
 # there on the zero error (floor) describes the meter. Without the cap a short would get an
 # endless relative error.
-_LOW_IMPEDANCE_CAP: Final = 10.0
+_LOW_IMPEDANCE_CAP: Final = 4.0
 
 # A figure of an instrument's own papers that is worse than its class by this, or a relative one
 # that is better by that, is a slip of a prefix or a forgotten per cent sign.
@@ -54,7 +54,7 @@ def _figure(key: str, unit: str, **more: Any) -> Any:
 class ImpedanceAccuracy:
     """Hold what an LCR meter with its fixture may get wrong.
 
-    relative limit = basic (1 + |Z|/high + min(low/|Z|, 10) + f/frequency_high), the same complex
+    relative limit = basic (1 + |Z|/high + min(low/|Z|, 4) + f/frequency_high), the same complex
     error for all readings of a session (gain); then a zero error that open/short compensation
     does not remove (floor), contacts that differ at every placement, and noise.
     """
@@ -160,15 +160,15 @@ def _preset(cls: type[_Accuracy], class_name: str, **figures: float) -> _Accurac
 IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
     "hand-100kHz": _preset(
         ImpedanceAccuracy, "hand-100kHz",
-        basic_relative=3e-3, impedance_low_ohm=0.2, impedance_high_ohm=1e5, impedance_max_ohm=1e6,
+        basic_relative=3e-3, impedance_low_ohm=10e-3, impedance_high_ohm=1e5, impedance_max_ohm=1e6,
         frequency_high_hz=1e5, floor_resistance_ohm=1e-3, floor_inductance_h=15e-9,
         contact_resistance_ohm=1e-3, contact_inductance_h=3e-9, stray_capacitance_f=0.3e-12,
-        noise_relative=1.5e-4, noise_resistance_ohm=1e-4,
+        noise_relative=1.5e-4, noise_resistance_ohm=6e-5,
         frequency_min_hz=100.0, frequency_max_hz=1e5,
     ),
     "bench-300kHz": _preset(
         ImpedanceAccuracy, "bench-300kHz",
-        basic_relative=1e-3, impedance_low_ohm=0.1, impedance_high_ohm=5e5, impedance_max_ohm=1e6,
+        basic_relative=1e-3, impedance_low_ohm=4e-3, impedance_high_ohm=5e5, impedance_max_ohm=1e6,
         frequency_high_hz=3e5, floor_resistance_ohm=2e-4, floor_inductance_h=3e-9,
         contact_resistance_ohm=4e-4, contact_inductance_h=2e-9, stray_capacitance_f=0.2e-12,
         noise_relative=5e-5, noise_resistance_ohm=3e-5,
@@ -176,7 +176,7 @@ IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
     ),
     "bench-1MHz": _preset(
         ImpedanceAccuracy, "bench-1MHz",
-        basic_relative=5e-4, impedance_low_ohm=0.05, impedance_high_ohm=1e6, impedance_max_ohm=1e6,
+        basic_relative=5e-4, impedance_low_ohm=2e-3, impedance_high_ohm=1e6, impedance_max_ohm=1e6,
         frequency_high_hz=1e6, floor_resistance_ohm=1e-4, floor_inductance_h=1e-9,
         contact_resistance_ohm=2e-4, contact_inductance_h=1e-9, stray_capacitance_f=0.2e-12,
         noise_relative=2e-5, noise_resistance_ohm=2e-5,
@@ -184,8 +184,8 @@ IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
     ),
     "bench-5MHz": _preset(
         ImpedanceAccuracy, "bench-5MHz",
-        basic_relative=8e-4, impedance_low_ohm=0.05, impedance_high_ohm=1e6, impedance_max_ohm=1e6,
-        frequency_high_hz=1e6, floor_resistance_ohm=1e-4, floor_inductance_h=1e-9,
+        basic_relative=8e-4, impedance_low_ohm=2e-3, impedance_high_ohm=1e6, impedance_max_ohm=1e6,
+        frequency_high_hz=5e6, floor_resistance_ohm=1e-4, floor_inductance_h=1e-9,
         contact_resistance_ohm=2e-4, contact_inductance_h=1e-9, stray_capacitance_f=0.2e-12,
         noise_relative=2e-5, noise_resistance_ohm=2e-5,
         frequency_min_hz=20.0, frequency_max_hz=5e6,
