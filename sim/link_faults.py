@@ -20,6 +20,7 @@ FaultKind = Literal[
     "late",
     "split",
     "double",
+    "repeat-later",
     "garble",
     "unterminated",
     "disconnect",
@@ -45,6 +46,7 @@ class LinkFault:
     late                 yes          the reply after ``parameter`` seconds
     split                yes          half of the reply, the rest after ``parameter`` seconds
     double               yes          the reply twice
+    repeat-later         yes          the reply, and once more right ahead of the next reply
     garble               yes          ``parameter`` (bytes, default FF hex) over the middle byte
     unterminated         yes          the reply without its terminator
     disconnect           no           the connection closed

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import threading
 from abc import ABC, abstractmethod
+from dataclasses import replace
 from types import TracebackType
 from typing import Self
 
 from sim.link_faults import FaultSchedule, LinkFault
 from sim.links.kinds import LinkKind, impossible
-from sim.links.outcome import Outcome, outcome
+from sim.links.outcome import Outcome, Piece, outcome
 from sim.scpi.interpreter import Interpreter
 
 LONGEST_MESSAGE_BYTES = 8192
@@ -38,6 +39,8 @@ class LinkServer(ABC):
         self._counting = threading.Lock()
         self._exchanges = 0
         self._faults = FaultSchedule()
+        # by thread, so by connection: what is held back dies with it
+        self._held_back = threading.local()
         self.faults = faults or FaultSchedule()
 
     @property
@@ -69,7 +72,14 @@ class LinkServer(ABC):
 
     def carry_out(self, message: bytes) -> Outcome:
         """Count a message, carry it out as the schedule says, and return what comes of it."""
-        return outcome(self.interpreter, message, self._next_fault(), self.terminator)
+        fault = self._next_fault()
+        found = outcome(self.interpreter, message, fault, self.terminator)
+        if not found.pieces:
+            return found
+        ahead: tuple[Piece, ...] = getattr(self._held_back, "pieces", ())
+        repeats = fault is not None and fault.kind == "repeat-later"
+        self._held_back.pieces = found.pieces if repeats else ()
+        return replace(found, pieces=(*ahead, *found.pieces))
 
     def refuse_too_long(self) -> None:
         """Say in the error queue that a message was longer than the bound and is dropped."""

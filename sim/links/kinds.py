@@ -11,7 +11,9 @@ USUAL_KIND: LinkKind = "socket"
 
 # A pseudo-terminal has no connection that could be closed: pulling it out would take its name
 # away for good, and the next one may be called otherwise.
+# Over HiSLIP every reply carries the number of its question: a copy cannot pass for another.
 IMPOSSIBLE_FAULTS: dict[str, tuple[str, ...]] = {
+    "hislip": ("repeat-later",),
     "serial-pty": ("disconnect", "act-and-disconnect", "vanish"),
 }
 

@@ -65,6 +65,8 @@ def _spoilt(reply: bytes, terminator: bytes, fault: LinkFault, seconds: float) -
             return (Piece(line, seconds),)
         case "split":
             return Piece(line[:middle], ends=False), Piece(line[middle:], seconds)
+        case "repeat-later":
+            return (Piece(line),)  # the server keeps a copy for the next reply
         case "double":
             return Piece(line), Piece(line)
         case "garble":

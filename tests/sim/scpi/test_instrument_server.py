@@ -455,3 +455,14 @@ def test_any_bytes_on_the_wire_leave_a_working_server(pieces: list[bytes]) -> No
                 client.socket.sendall(piece)
         with client_of(server) as client:
             assert client.ask("*OPC?") == b"1\n"
+
+
+def test_a_reply_that_is_repeated_later_comes_ahead_of_the_next_one() -> None:
+    with serving((1, "repeat-later", None)) as (_, client):
+        first = client.ask("*OPC?")
+        second = client.ask("*IDN?")
+        third = client.ask("*ESE?")
+    # every answer is one behind, and nothing tells before the line is looked at
+    assert first == b"1\n"
+    assert second == b"1\n"
+    assert third != b"0\n"
