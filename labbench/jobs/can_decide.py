@@ -165,6 +165,12 @@ def can_decide_lines(found: CanDecide) -> Iterator[str]:
         )
         if reach.fix is not None:
             yield f"  {'':<26} {reach.fix.text}"
+        if reach.risks is not None:
+            yield (
+                f"  {'':<26} of 1000 such parts {1e3 * (1 - reach.risks.conforming):.0f} are out "
+                f"of limits; {1e3 * reach.risks.consumer:.1f} of those are accepted, "
+                f"{1e3 * reach.risks.producer:.0f} good ones are not"
+            )
     for line in found.assumed:
         yield f"  assumed from the class, {line}"
 
@@ -187,6 +193,14 @@ def can_decide_json(found: CanDecide) -> dict[str, Any]:
                 "ratio": r.ratio,
                 "can_decide": r.word,
                 "why": r.why,
+                "global_risks": None
+                if r.risks is None
+                else {
+                    "consumer": r.risks.consumer,
+                    "producer": r.risks.producer,
+                    "accepted": r.risks.accepted,
+                    "conforming": r.risks.conforming,
+                },
                 "fix": None if r.fix is None else {"action": r.fix.action, "text": r.fix.text},
             }
             for r in found.reaches

@@ -10,6 +10,7 @@ __all__ = [
     "decide_inductance",
     "decide_saturation",
     "inductance_at",
+    "prior_of",
     "resistance_at",
 ]
 
@@ -18,10 +19,10 @@ import math
 import numpy as np
 from attrs import frozen
 
-from labbench.judging.conformity import Decision, decide
+from labbench.judging.conformity import Decision, Prior, decide, typical_value
 from labbench.judging.sweep_points import BEYOND_OHM, SweepPoints
 from labbench.metrology.temperature import copper_resistance_at, copper_sensitivity_per_k
-from labbench.parts.coil_type import InductanceLimit, ResistanceLimit, Saturation
+from labbench.parts.coil_type import InductanceLimit, ResistanceLimit, Saturation, Spread
 from labbench.results import BiasPoint, Characteristic, DcResistance, Impedance, Status
 
 #: a point this near the limit's frequency (relative) is taken for it
@@ -70,6 +71,22 @@ def inductance_at(points: SweepPoints, frequency_hz: float) -> tuple[float, floa
     return float(value), float(math.hypot(own, allowance))
 
 
+def prior_of(
+    nominal: float | None, lower: float | None, upper: float | None, spread: Spread | None
+) -> Prior | None:
+    """Return what a population's spread says of a characteristic; None where it is not known.
+
+    Lot to lot and part to part add in squares: which lot a pulled part is from is not known.
+    """
+    if spread is None or (spread.lot_to_lot is None and spread.part_to_part is None):
+        return None
+    if nominal is None and lower is None and upper is None:
+        return None
+    mean = nominal if nominal is not None else typical_value(lower, upper)
+    sd = abs(mean) * math.hypot(spread.lot_to_lot or 0.0, spread.part_to_part or 0.0)
+    return Prior(mean, sd) if sd > 0.0 else None
+
+
 def decide_inductance(
     limit: InductanceLimit,
     points: SweepPoints,
@@ -77,14 +94,16 @@ def decide_inductance(
     *,
     risk: float,
     rejection_risk: float,
+    spread: Spread | None = None,
 ) -> Characteristic:
-    """Decide the inductance at the limit's frequency."""
+    """Decide the inductance at the limit's frequency; `spread` is that of the type's population."""
     found = inductance_at(points, limit.frequency_hz)
     value, u = found if found is not None else (None, None)
     status: Status = "ok" if found is not None else _status_near(impedance, limit.frequency_hz)
     decision = decide(
         value, u, limit.lower_h, limit.upper_h,
         risk=risk, rejection_risk=rejection_risk, status=status,
+        prior=prior_of(limit.nominal_h, limit.lower_h, limit.upper_h, spread),
     )  # fmt: skip
     return _characteristic(
         "inductance", {"frequency_hz": limit.frequency_hz}, value, "H",
@@ -128,8 +147,12 @@ def decide_dc_resistance(
     part_temperature_c: float | None,
     risk: float,
     rejection_risk: float,
+    spread: Spread | None = None,
 ) -> Characteristic:
-    """Decide the dc resistance at the limit's temperature (25 degrees where there is no limit)."""
+    """Decide the dc resistance at the limit's temperature (25 degrees where there is no limit).
+
+    `spread` is that of the type's population, where it is known.
+    """
     to_c = limit.temperature_c if limit is not None else 25.0
     lower = limit.lower_ohm if limit is not None else None
     upper = limit.upper_ohm if limit is not None else None
@@ -145,6 +168,7 @@ def decide_dc_resistance(
         status=status,
         greater_than=measured.greater_than_ohm if measured else None,
         less_than=measured.less_than_ohm if measured else None,
+        prior=prior_of(limit.nominal_ohm, lower, upper, spread) if limit is not None else None,
     )  # fmt: skip
     return _characteristic(
         "dc-resistance", {"temperature_c": to_c}, at.value_ohm if at else None, "ohm",

@@ -221,7 +221,7 @@ def _conclude(
         findings=findings,
         characteristics=o.characteristics,
         would_decide=() if settled else questions.would_decide,
-        remarks=(*questions.reservations, *questions.remarks),
+        remarks=(*questions.doubts, *questions.reservations, *questions.remarks),
         band=band,
     )
 
@@ -235,7 +235,14 @@ def _characteristics(
     if measured.open_winding is not None:
         points = usable_points(None)
     found = [
-        decide_inductance(limit, points, impedance, risk=risk, rejection_risk=share)
+        decide_inductance(
+            limit,
+            points,
+            impedance,
+            risk=risk,
+            rejection_risk=share,
+            spread=part.population.inductance if part.population is not None else None,
+        )
         for limit in part.inductance
     ]
     found += [
@@ -245,6 +252,7 @@ def _characteristics(
             part_temperature_c=readings.temperature_c,
             risk=risk,
             rejection_risk=share,
+            spread=part.population.dc_resistance if part.population is not None else None,
         )
         for limit in (part.dc_resistance or (None,))
     ]

@@ -33,8 +33,10 @@ import numpy as np
 from attrs import evolve, frozen
 
 from labbench.judging import coil_model
+from labbench.judging.characteristics import prior_of
 from labbench.judging.coil_priors import healthy_prior
 from labbench.judging.conformity import could_accept, decide, typical_value
+from labbench.judging.risks import GlobalRisks, acceptance_limits, global_risks
 from labbench.metrology.accuracy import IMPEDANCE_CLASSES, MULTIMETER_CLASSES, SUPPLY_CLASSES
 from labbench.metrology.estimates import expanded_uncertainty
 from labbench.metrology.expected import (
@@ -42,7 +44,7 @@ from labbench.metrology.expected import (
     expected_impedance,
     expected_resistance,
 )
-from labbench.parts.coil_type import CoilType, InductanceLimit, ResistanceLimit
+from labbench.parts.coil_type import CoilType, InductanceLimit, ResistanceLimit, Spread
 from labbench.quantities import format_si
 from labbench.results import (
     Contact,
@@ -94,6 +96,8 @@ class Reach:
     word: Word
     why: str
     fix: WouldDecide | None = None
+    #: what this plan does to the type's population, where that is known
+    risks: GlobalRisks | None = None
 
     @property
     def ratio(self) -> float | None:
@@ -124,6 +128,7 @@ def reaches_of(
         _resistance(
             limit, bench, current_for=current_for, risk=risk, rejection_risk=rejection_risk,
             u_temperature_c=u_temperature_c,
+            spread=part.population.dc_resistance if part.population is not None else None,
         )
         for limit in part.dc_resistance
     ]  # fmt: skip
@@ -195,6 +200,31 @@ def expected_readings(
     )  # fmt: skip
 
 
+def _with_risks(
+    found: Reach,
+    known: Estimate | None,
+    nominal: float | None,
+    lower: float | None,
+    upper: float | None,
+    spread: Spread | None,
+    risk: float,
+) -> Reach:
+    """Add the global risks of measuring every part of the population with this uncertainty."""
+    prior = prior_of(nominal, lower, upper, spread)
+    if prior is None or known is None:
+        return found
+    from scipy import stats  # half a second to import: only where a population is known
+
+    accept_lower, accept_upper = acceptance_limits(lower, upper, known.u, risk=risk)
+    if accept_lower is not None and accept_upper is not None and accept_lower >= accept_upper:
+        return found
+    risks = global_risks(
+        stats.norm(prior.mean, prior.sd), known.u,
+        lower=lower, upper=upper, accept_lower=accept_lower, accept_upper=accept_upper,
+    )  # fmt: skip
+    return evolve(found, risks=risks)
+
+
 def would_help(
     needed_expanded: float, now_expanded: float, fixes: Iterator[Fix], unit: str
 ) -> WouldDecide | None:
@@ -220,6 +250,7 @@ def _resistance(
     risk: float,
     rejection_risk: float,
     u_temperature_c: float,
+    spread: Spread | None,
 ) -> Reach:
     conditions = {"temperature_c": limit.temperature_c}
     if limit.lower_ohm is None and limit.upper_ohm is None:
@@ -241,6 +272,9 @@ def _resistance(
         how if method == "impedance-meter" else f"{how}, {format_si(current_for(ohms), 'A', 2)}",
         risk, rejection_risk,
     )  # fmt: skip
+    found = _with_risks(
+        found, known, limit.nominal_ohm, limit.lower_ohm, limit.upper_ohm, spread, risk
+    )
     fixes = resistance_fixes(
         ohms, bench, current_a=current_for(ohms), to_c=limit.temperature_c,
         u_temperature_c=u_temperature_c,
@@ -340,6 +374,8 @@ def _inductance(
         "inductance", conditions, "H", henry, known, limit.lower_h, limit.upper_h, why,
         risk, rejection_risk,
     )  # fmt: skip
+    spread = part.population.inductance if part.population is not None else None
+    found = _with_risks(found, known, limit.nominal_h, limit.lower_h, limit.upper_h, spread, risk)
     fixes = inductance_fixes(part, limit.frequency_hz, bench)
     return _with_fix(found, fixes, limit.lower_h, limit.upper_h, risk, rejection_risk)
 

@@ -266,7 +266,8 @@ def table(counts: Counts, sessions: int, first_seed: int) -> str:
         "# Coverage of the stated 95 % intervals",
         "",
         f"`python tests/studies/coverage.py --sessions {sessions} --write`, seeds from "
-        f"{first_seed}, 100000 apart from kind to kind; each measurement in a session of its own, simulated "
+        f"{first_seed}, 100000 apart from kind to kind; each measurement in a session of "
+        "its own, simulated "
         "instruments in process. Right: 93 to 97 %; more only where a declared allowance is a "
         "line of the budget (its mean share of the variance is given). z: error over u.",
         "",
