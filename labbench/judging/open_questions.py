@@ -34,6 +34,8 @@ class Questions:
     """Hold what is open (more work would settle it), reservations, remarks and actions."""
 
     open: bool
+    #: why the readings, or the siblings, cannot be believed: said before anything else
+    doubts: tuple[str, ...]
     reservations: tuple[str, ...]
     remarks: tuple[str, ...]
     would_decide: tuple[WouldDecide, ...]
@@ -42,6 +44,7 @@ class Questions:
 class _Collector:
     def __init__(self) -> None:
         self.open = False
+        self.doubts: list[str] = []
         self.reservations: list[str] = []
         self.remarks: list[str] = []
         self.would: list[WouldDecide] = []
@@ -77,7 +80,7 @@ def questions_about(
     """
     collector = _Collector()
     for doubt in doubts:
-        collector.remarks.append(doubt.text)
+        collector.doubts.append(doubt.text)
         collector.ask(WouldDecide(doubt.action, doubt.advice))
     doubted = {block for doubt in doubts for block in doubt.blocks}
     for characteristic in characteristics:
@@ -110,6 +113,7 @@ def questions_about(
         collector.remarks.append("temperature not measured: 23 °C ± 10 °C assumed")
     return Questions(
         collector.open,
+        tuple(collector.doubts),
         tuple(collector.reservations),
         tuple(collector.remarks),
         tuple(collector.would),
@@ -130,7 +134,7 @@ def _about_lot(collector: _Collector, lot: LotView, findings: Sequence[Finding])
         if findings:
             collector.remarks.append(text)
         else:
-            collector.remarks.insert(0, text)
+            collector.doubts.append(text)
             collector.ask(_SURE_SIBLINGS)
     elif lot.reference is not None:
         collector.remarks.append(f"compared with {len(lot.reference.specimens)} siblings")

@@ -22,6 +22,10 @@ from labbench.quantities import format_si
 from labbench.results import Characteristic, Finding, Judgement
 
 LINE_WIDTH = 80
+#: what would settle a part whose readings or siblings are in doubt; its first remark says why
+_DOUBTED = ("repeat", "press-again", "more-siblings")
+# below its corner a loop of shorted turns is the same function as a core that relaxes too low
+_TWINS = (("shorted-turn", "lossy-core"),)
 #: so that a long id or action leaves room for the reason
 _WIDEST_NAME, _WIDEST_ACTION = 24, 20
 _ACTIONS = {"fit": "solder it in", "unfit": "bin it", "plausible": "label it so"}
@@ -120,7 +124,10 @@ def _wordings(judgement: Judgement) -> list[str]:
     if judgement.disposition in ("unfit", "undecided") and judgement.findings:
         finding = judgement.findings[0]
         fault, number = fault_words(finding.fault), _number_for(finding, judgement)
+        both = _with_twin(finding)
         return [
+            f"{both}: {number}",
+            f"{both}: {_shorter(number)}",
             f"{fault}: {number}",
             f"{fault}: {_shorter(number)}",
             f"{fault}: {_shorter(number).replace('should be ', 'not ')}",
@@ -135,7 +142,9 @@ def _wordings(judgement: Judgement) -> list[str]:
         for characteristic in judgement.characteristics:
             name = characteristic.name.replace("-", " ")
             if characteristic.verdict == "not-measured":
-                return [f"{name} not measured"]
+                # readings that cannot be right are left out: that is why nothing is known
+                doubted = _first_action(judgement) in _DOUBTED and judgement.remarks
+                return [judgement.remarks[0]] if doubted else [f"{name} not measured"]
             if characteristic.verdict == "undecided":
                 value = value_text(characteristic)
                 return [f"{name} {value}, too close to the limit", f"{name} {value}: too close"]
@@ -152,6 +161,19 @@ def _wordings(judgement: Judgement) -> list[str]:
         if c.value is not None and math.isfinite(c.value) and c.verdict == "conforms"
     ]
     return [f"{', '.join(seen)}, no sign of a fault" if seen else "no sign of a fault"]
+
+
+def _first_action(judgement: Judgement) -> str:
+    return judgement.would_decide[0].action if judgement.would_decide else ""
+
+
+def _with_twin(finding: Finding) -> str:
+    """Return the fault, with the one that no sweep can tell from it where that is so."""
+    for one, other in _TWINS:
+        for fault, twin in ((one, other), (other, one)):
+            if finding.fault == fault and twin in finding.alternatives:
+                return f"{fault_words(fault)} or {fault_words(twin)}"
+    return fault_words(finding.fault)
 
 
 def _shorter(text: str) -> str:

@@ -133,6 +133,42 @@ def test_a_step_not_done_is_the_reason_for_undecided() -> None:
     assert next_action(judgement) == "measure again"
 
 
+def test_readings_that_cannot_be_right_are_the_reason_and_not_what_was_left_out_for_them() -> None:
+    missing = evolve(INDUCTANCE, value=None, verdict="not-measured", status="not-measured")
+    judgement = evolve(
+        FIT, disposition="undecided", characteristics=(missing, RESISTANCE),
+        would_decide=(WouldDecide("repeat", "check the columns of the sweep, then judge again"),),
+        remarks=("resistance and reactance seem to be swapped",),
+    )  # fmt: skip
+    line = verdict_line(judgement)
+    assert "resistance and reactance seem to be swapped" in line
+    assert "not measured" not in line
+    assert line.endswith("measure again")
+
+
+def test_a_remark_does_not_hide_a_step_that_was_not_done() -> None:
+    missing = evolve(INDUCTANCE, value=None, verdict="not-measured", status="not-measured")
+    judgement = evolve(
+        FIT, disposition="undecided", characteristics=(missing, RESISTANCE),
+        would_decide=(WouldDecide("measure-impedance", "take the impedance sweep"),),
+        remarks=("saturation was not checked",),
+    )  # fmt: skip
+    assert "inductance not measured" in verdict_line(judgement)
+
+
+def test_what_no_sweep_can_tell_apart_is_said_together_where_there_is_room() -> None:
+    finding = evolve(
+        SHORTED, alternatives=("lossy-core",), because="loss tangent 0.21 at 1 MHz, typical 0.045"
+    )
+    judgement = evolve(FIT, disposition="unfit", findings=(finding,))
+    assert reason(judgement) == (
+        "shorted turn or lossy core: loss tangent 0.21 at 1 MHz, typical 0.045"
+    )
+    assert "shorted turn or lossy core: loss tangent 0.21" in verdict_line(judgement)
+    assert verdict_line(judgement, width=60).count("lossy core") == 0
+    assert "shorted turn: " in reason(evolve(judgement, findings=(SHORTED,)))
+
+
 def test_a_plausible_part_says_what_was_not_checked() -> None:
     judgement = evolve(FIT, disposition="plausible", remarks=("joint not checked below 2 mΩ",))
     line = verdict_line(judgement)
