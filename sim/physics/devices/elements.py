@@ -1,0 +1,130 @@
+"""Nonlinear elements of the circuit: each stamps its tangent, found by Newton's method.
+
+A step that is too long to be trusted is shortened, and the system is told so, as circuit
+simulators do it (the limiting of SPICE2: Nagel 1975, from memory). An element remembers where it
+was linearised last; it is made anew for each circuit and starts at zero volts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from sim.circuit import System
+from sim.physics.devices.laws import Law
+
+_NEAR_V = 1.0
+_RATIO = 2.0
+_TRIODE_V = 4.0
+
+
+def shortened(wanted_v: float, last_v: float) -> float:
+    """Give the voltage to linearise at: no more than some times farther out than the last."""
+    reach = _NEAR_V + _RATIO * abs(last_v)
+    return min(max(wanted_v, last_v - reach), last_v + reach)
+
+
+def _shortened_drain(wanted_v: float, last_v: float) -> float:
+    """Let the drain leave saturation by way of its knee, whose slope points to the solution."""
+    if last_v >= _TRIODE_V:
+        if wanted_v > last_v:
+            return min(wanted_v, _RATIO * last_v + _NEAR_V)
+        return max(wanted_v, 2.0) if wanted_v < _TRIODE_V else wanted_v
+    if wanted_v > last_v:
+        return min(wanted_v, _TRIODE_V)
+    return max(wanted_v, -0.5) if last_v > -0.5 else shortened(wanted_v, last_v)
+
+
+class Conduction:
+    """A current from `plus` to `minus` that depends on the voltage between them."""
+
+    nonlinear = True
+
+    def __init__(self, name: str, plus: str, minus: str, law: Law) -> None:
+        self.name = name
+        self._plus = plus
+        self._minus = minus
+        self._law = law
+        self._last_v = 0.0
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """Both ends."""
+        return (self._plus, self._minus)
+
+    def has_branch(self, frequency_hz: float) -> bool:
+        """Never: what it passes is a current into nodes."""
+        return False
+
+    def joins(self, frequency_hz: float) -> bool:
+        """Always: every law here conducts something, however little."""
+        return True
+
+    def stamp(self, system: System, frequency_hz: float) -> None:
+        """Add the tangent; above DC the slope where the last DC solution left it."""
+        if frequency_hz > 0.0:
+            system.admit(self._plus, self._minus, self._law(self._last_v)[1])
+            return
+        wanted = system.present_v(self._plus, self._minus).real
+        volts = shortened(wanted, self._last_v)
+        if volts != wanted:
+            system.limited = True
+        self._last_v = volts
+        amperes, siemens = self._law(volts)
+        system.admit(self._plus, self._minus, siemens)
+        system.inject(self._plus, self._minus, siemens * volts - amperes)
+
+
+ChannelLaw = Callable[[float, float], tuple[float, float, float]]
+
+
+class Channel:
+    """The channel of a MOSFET between drain and source, steered by the gate.
+
+    `polarity` is 1 for an n-channel part, -1 for a p-channel one, its mirror image.
+    """
+
+    nonlinear = True
+
+    def __init__(
+        self, name: str, drain: str, gate: str, source: str, law: ChannelLaw, polarity: float = 1.0
+    ) -> None:
+        self.name = name
+        self._drain = drain
+        self._gate = gate
+        self._source = source
+        self._law = law
+        self._polarity = polarity
+        self._last_gate_v = 0.0
+        self._last_drain_v = 0.0
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """Drain and source; the gate only steers."""
+        return (self._drain, self._source, self._gate)
+
+    def has_branch(self, frequency_hz: float) -> bool:
+        """Never."""
+        return False
+
+    def joins(self, frequency_hz: float) -> bool:
+        """Never: the gate must not count as joined; the body diode joins drain and source."""
+        return False
+
+    def stamp(self, system: System, frequency_hz: float) -> None:
+        """Add the tangent in both voltages; above DC at the last DC solution."""
+        drain, gate, source, sign = self._drain, self._gate, self._source, self._polarity
+        if frequency_hz == 0.0:
+            wanted_gate = sign * system.present_v(gate, source).real
+            wanted_drain = sign * system.present_v(drain, source).real
+            gate_v = shortened(wanted_gate, self._last_gate_v)
+            drain_v = _shortened_drain(wanted_drain, self._last_drain_v)
+            if gate_v != wanted_gate or drain_v != wanted_drain:
+                system.limited = True
+            self._last_gate_v, self._last_drain_v = gate_v, drain_v
+        gate_v, drain_v = self._last_gate_v, self._last_drain_v
+        amperes, by_gate, by_drain = self._law(gate_v, drain_v)
+        system.admit(drain, source, by_drain)
+        system.transfer(drain, source, gate, source, by_gate)
+        if frequency_hz == 0.0:
+            rest = by_gate * gate_v + by_drain * drain_v - amperes
+            system.inject(drain, source, sign * rest)
