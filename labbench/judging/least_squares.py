@@ -51,7 +51,8 @@ def minimise(
 
     With `unit_prior` the sum of squared parameters is added: a standard normal prior. A step
     longer than `longest_step` is shortened. A row is done once a step gains less than
-    `absolute` + `relative` times its objective. Rows whose objective is not finite never improve.
+    `absolute` + `relative` times its objective. Rows whose objective is not finite stay where they
+    are.
     """
     x = np.array(start, dtype=float)
     count, parameters = x.shape
@@ -61,7 +62,7 @@ def minimise(
     objective = _objective(residual, x, unit_prior)
     damping = np.full(count, 1e-2)
     converged = np.zeros(count, dtype=bool)
-    running = every
+    running = every[np.isfinite(objective)]
     normal, gradient = _normal(residual, jacobian, x, ridge)
     for _ in range(iterations):
         if not len(running):
@@ -105,8 +106,6 @@ def _step(
     scale = 1.0 / np.sqrt(np.where(diagonal > 0.0, diagonal, 1.0))
     scaled = normal * scale[:, :, None] * scale[:, None, :]
     damped = scaled + np.eye(scaled.shape[1]) * damping[:, None, None]
-    finite = np.isfinite(damped).all(axis=(1, 2))
-    damped[~finite] = np.eye(scaled.shape[1])
     step = -scale * np.linalg.solve(damped, (scale * gradient)[..., None])[..., 0]
     step[~np.isfinite(step)] = 0.0
     if longest is not None:
