@@ -35,16 +35,18 @@ from labbench.records.folder import DataFolder
 from labbench.records.journal import JournalFile, is_amendment, read_journal
 from sim.clock import ManualClock
 from sim.link_faults import FaultKind, FaultSchedule, LinkFault
+from sim.links.kinds import impossible
 from sim.served import ServedBench
 from tests.faults.from_the_journal import measured_from_journal
 
-#: longest wait for an answer, and what "late" means: a time-out costs no more than that (real s)
+#: longest wait for an answer: a time-out costs no more than that (real s)
 WAIT_S = 0.12
-LATE_S = 0.16
+#: the same where a serial line has to fall silent first
+SERIAL_WAIT_S = 0.4
 
 #: every way in which an exchange goes wrong; what has no answer cannot go wrong in the way of one
 KINDS: tuple[FaultKind, ...] = (
-    "refuse", "silent", "late", "split", "double", "garble", "disconnect",
+    "refuse", "silent", "late", "split", "double", "repeat-later", "garble", "disconnect",
     "act-but-lose-reply", "act-and-disconnect",
 )  # fmt: skip
 KINDS_WITHOUT_REPLY: tuple[FaultKind, ...] = ("refuse", "silent", "disconnect",
@@ -61,11 +63,6 @@ class Case:
     role: str
     number: int
     kind: FaultKind
-
-    @property
-    def fault(self) -> LinkFault:
-        seconds = LATE_S if self.kind in ("late", "split") else None
-        return LinkFault(self.number, self.kind, seconds)
 
 
 @define
@@ -181,10 +178,10 @@ class _Witness:
         return getattr(self._inner, name)
 
     def read_impedance(self) -> ImpedanceReading:
-        return self._noted(self._inner.read_impedance, "READ?")
+        return self._noted(self._inner.read_impedance, "READ?", "FETC?")
 
     def read(self) -> ScalarReading:
-        return self._noted(self._inner.read, "READ?")
+        return self._noted(self._inner.read, "READ?", "FETC?")
 
     def read_voltage(self, channel: int) -> ScalarReading:
         return self._noted(lambda: self._inner.read_voltage(channel), "MEAS:VOLT?")
@@ -192,11 +189,11 @@ class _Witness:
     def read_current(self, channel: int) -> ScalarReading:
         return self._noted(lambda: self._inner.read_current(channel), "MEAS:CURR?")
 
-    def _noted(self, read: Callable[[], Any], query: str) -> Any:
+    def _noted(self, read: Callable[[], Any], *queries: str) -> Any:
         before = len(self._log)
         reading = read()
-        asked = [each for each in self._log[before:] if each.message.endswith(query)]
-        last = asked[-1] if asked else _Answered(query, None, (), 0.0)
+        asked = [each for each in self._log[before:] if any(q in each.message for q in queries)]
+        last = asked[-1] if asked else _Answered(queries[0], None, (), 0.0)
         self._taken.append(
             _Taken(self._inner.role, reading, last.reply, last.relays, last.frequency_hz)
         )
@@ -206,8 +203,8 @@ class _Witness:
 class Site:
     """Hold one served bench, its data folder and the procedures that are run on it."""
 
-    def __init__(self, folder: Path) -> None:
-        self.served = ServedBench("one-coil", manual_clock=True)
+    def __init__(self, folder: Path, scenario: str | Path = "one-coil") -> None:
+        self.served = ServedBench(scenario, manual_clock=True)
         assert isinstance(self.served.clock, ManualClock)
         self._clock = _Clock(self.served.clock)
         self.data: DataFolder = data_folder(folder / "data")
@@ -218,6 +215,8 @@ class Site:
         for role, server in self.served.servers.items():
             server.interpreter.on_exchange = self._noting(role)
         self.part = _part()
+        serial = any(server.kind.startswith("serial") for server in self.served.servers.values())
+        self.wait_s = SERIAL_WAIT_S if serial else WAIT_S
         self.person = Person()
         self.taken: list[_Taken] = []
         self._damage_known = 0
@@ -227,7 +226,7 @@ class Site:
 
     # --- the runs --------------------------------------------------------------------------------
 
-    def run(self, procedure: str, *, longest_wait_s: float | None = WAIT_S) -> list[_Taken]:
+    def run(self, procedure: str, *, longest_wait_s: float | None) -> list[_Taken]:
         """Open the bench and run a procedure; return what the drivers gave."""
         taken: list[_Taken] = []
         self.person = Person()
@@ -262,6 +261,7 @@ class Site:
             for role, answered in self.exchanges(procedure).items()
             for number, has_reply in enumerate(answered, start=1)
             for kind in (KINDS if has_reply else KINDS_WITHOUT_REPLY)
+            if not impossible(self.served.servers[role].kind, kind)
         ]
 
     def exchanges(self, procedure: str) -> dict[str, list[bool]]:
@@ -282,11 +282,12 @@ class Site:
             log.clear()
         known = self._journal_paths()
         server = self.served.servers[case.role]
-        fault = evolve(case, number=server.exchanges + case.number).fault
+        seconds = 1.4 * self.wait_s if case.kind in ("late", "split") else None
+        fault = LinkFault(server.exchanges + case.number, case.kind, seconds)
         server.faults = FaultSchedule([fault])
         error: BaseException | None = None
         try:
-            self.run(case.procedure)
+            self.run(case.procedure, longest_wait_s=self.wait_s)
         except BaseException as raised:
             error = raised
         finally:
