@@ -307,7 +307,7 @@ def solve(elements: Sequence[Element], frequency_hz: float = 0.0) -> Solution:
         for element in elements:
             element.stamp(system, frequency_hz)
         try:
-            found = np.linalg.solve(system.matrix, system.right)
+            found = _solved(system, refined=nonlinear)
         except np.linalg.LinAlgError as error:
             raise CircuitError("the circuit has no unique solution") from error
         moved = float(np.max(np.abs(found - present), initial=0.0))
@@ -321,6 +321,22 @@ def solve(elements: Sequence[Element], frequency_hz: float = 0.0) -> Solution:
     voltages = {node: (values[row] if row >= 0 else 0j) for node, row in index.items()}
     currents = {name: values[row] for name, row in branches.items()}
     return Solution(voltages, currents)
+
+
+def _solved(system: System, *, refined: bool) -> Array:
+    """Solve the linear system.
+
+    A nonlinear one may join amperes and the femtoamperes of a floating gate: its rows are made
+    equally large and the solution is refined once, so that each equation holds to the rounding of
+    its own terms (Skeel 1980, from memory), whichever equations it was eliminated with.
+    """
+    if not refined:
+        return np.linalg.solve(system.matrix, system.right)
+    size = np.max(np.abs(system.matrix), axis=1, initial=0.0)
+    size[size == 0.0] = 1.0
+    matrix, right = system.matrix / size[:, np.newaxis], system.right / size
+    found = np.linalg.solve(matrix, right)
+    return found + np.linalg.solve(matrix, right - matrix @ found)
 
 
 def _references(elements: Iterable[Element], frequency_hz: float) -> set[str]:

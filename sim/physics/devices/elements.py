@@ -7,14 +7,22 @@ was linearised last; it is made anew for each circuit and starts at zero volts.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
-from sim.circuit import System
+from sim.circuit import Element, Series, Shunt, System
 from sim.physics.devices.laws import Law
 
+_BRANCH_BELOW_OHM = 1e3
 _NEAR_V = 1.0
 _RATIO = 2.0
 _TRIODE_V = 4.0
+
+
+def resistor(name: str, plus: str, minus: str, ohm: float) -> Element:
+    """Make a resistor; a small one gets a current of its own (see sim.circuit)."""
+    if ohm < _BRANCH_BELOW_OHM:
+        return Series(name, plus, minus, ohm)
+    return Shunt(name, plus, minus, 1.0 / ohm)
 
 
 def shortened(wanted_v: float, last_v: float) -> float:
@@ -34,13 +42,47 @@ def _shortened_drain(wanted_v: float, last_v: float) -> float:
     return max(wanted_v, -0.5) if last_v > -0.5 else shortened(wanted_v, last_v)
 
 
+def _stamp_tangent(
+    system: System,
+    name: str,
+    ends: tuple[str, str],
+    slopes: Sequence[tuple[str, float]],
+    rest_a: float,
+) -> None:
+    """Stamp a branch whose current is the sum of slope times node voltage, plus a rest.
+
+    It has a current of its own, and its row is scaled by its slope: hundreds of siemens put on
+    the diagonal would drown the picosiemens of a fixture there.
+    """
+    scale = 1.0 / max(1.0, *(abs(siemens) for _, siemens in slopes))
+    plus, minus = (system.row(node) for node in ends)
+    branch, matrix = system.branch(name), system.matrix
+    if plus >= 0:
+        matrix[plus, branch] += 1.0
+    if minus >= 0:
+        matrix[minus, branch] -= 1.0
+    matrix[branch, branch] -= scale
+    for node, siemens in slopes:
+        row = system.row(node)
+        if row >= 0:
+            matrix[branch, row] += siemens * scale
+    system.right[branch] -= rest_a * scale
+
+
 class Conduction:
-    """A current from `plus` to `minus` that depends on the voltage between them."""
+    """A current from `plus` to `minus` that depends on the voltage between them.
+
+    `insulating` is for a law that passes next to nothing, as that of a gate: it stands on the
+    diagonal, so that what it carries is not worked out as a difference of large currents.
+    """
 
     nonlinear = True
 
-    def __init__(self, name: str, plus: str, minus: str, law: Law) -> None:
+    def __init__(
+        self, name: str, plus: str, minus: str, law: Law, *, insulating: bool = False
+    ) -> None:
         self.name = name
+        self._insulating = insulating
         self._plus = plus
         self._minus = minus
         self._law = law
@@ -52,8 +94,8 @@ class Conduction:
         return (self._plus, self._minus)
 
     def has_branch(self, frequency_hz: float) -> bool:
-        """Never: what it passes is a current into nodes."""
-        return False
+        """Unless it insulates: see `_stamp_tangent`."""
+        return not self._insulating
 
     def joins(self, frequency_hz: float) -> bool:
         """Always: every law here conducts something, however little."""
@@ -61,17 +103,25 @@ class Conduction:
 
     def stamp(self, system: System, frequency_hz: float) -> None:
         """Add the tangent; above DC the slope where the last DC solution left it."""
-        if frequency_hz > 0.0:
-            system.admit(self._plus, self._minus, self._law(self._last_v)[1])
+        if frequency_hz == 0.0:
+            wanted = system.present_v(self._plus, self._minus).real
+            volts = shortened(wanted, self._last_v)
+            if volts != wanted:
+                system.limited = True
+            self._last_v = volts
+        amperes, siemens = self._law(self._last_v)
+        rest = amperes - siemens * self._last_v if frequency_hz == 0.0 else 0.0
+        if self._insulating:
+            system.admit(self._plus, self._minus, siemens)
+            system.inject(self._plus, self._minus, -rest)
             return
-        wanted = system.present_v(self._plus, self._minus).real
-        volts = shortened(wanted, self._last_v)
-        if volts != wanted:
-            system.limited = True
-        self._last_v = volts
-        amperes, siemens = self._law(volts)
-        system.admit(self._plus, self._minus, siemens)
-        system.inject(self._plus, self._minus, siemens * volts - amperes)
+        _stamp_tangent(
+            system,
+            self.name,
+            (self._plus, self._minus),
+            ((self._plus, siemens), (self._minus, -siemens)),
+            rest,
+        )
 
 
 ChannelLaw = Callable[[float, float], tuple[float, float, float]]
@@ -103,8 +153,8 @@ class Channel:
         return (self._drain, self._source, self._gate)
 
     def has_branch(self, frequency_hz: float) -> bool:
-        """Never."""
-        return False
+        """Always: see `_stamp_tangent`."""
+        return True
 
     def joins(self, frequency_hz: float) -> bool:
         """Never: the gate must not count as joined; the body diode joins drain and source."""
@@ -123,8 +173,6 @@ class Channel:
             self._last_gate_v, self._last_drain_v = gate_v, drain_v
         gate_v, drain_v = self._last_gate_v, self._last_drain_v
         amperes, by_gate, by_drain = self._law(gate_v, drain_v)
-        system.admit(drain, source, by_drain)
-        system.transfer(drain, source, gate, source, by_gate)
-        if frequency_hz == 0.0:
-            rest = by_gate * gate_v + by_drain * drain_v - amperes
-            system.inject(drain, source, sign * rest)
+        slopes = ((drain, by_drain), (gate, by_gate), (source, -by_drain - by_gate))
+        rest = amperes - by_gate * gate_v - by_drain * drain_v if frequency_hz == 0.0 else 0.0
+        _stamp_tangent(system, self.name, (drain, source), slopes, sign * rest)

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
-from sim.circuit import Element, Series, Shunt
+from sim.circuit import Element
 from sim.physics.devices.device import Capacitance
-from sim.physics.devices.elements import Conduction
+from sim.physics.devices.elements import Conduction, resistor
 from sim.physics.devices.laws import (
     REFERENCE_C,
     Law,
@@ -117,11 +117,7 @@ class Load:
         ]
         if self.fault is not None:
             ohm = self._short_ohm(temperature_c)
-            name = f"{self.name}.short"
-            if ohm < 1e3:
-                elements.append(Series(name, rail, ground, ohm))
-            else:
-                elements.append(Shunt(name, rail, ground, 1.0 / ohm))
+            elements.append(resistor(f"{self.name}.short", rail, ground, ohm))
         return elements
 
     def capacitances(self) -> list[Capacitance]:

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from sim.circuit import Element, Series, Shunt
 from sim.physics.devices.device import Capacitance, told
-from sim.physics.devices.elements import Channel, Conduction
+from sim.physics.devices.elements import Channel, Conduction, resistor
 from sim.physics.devices.laws import (
     REFERENCE_C,
     REFERENCE_K,
@@ -239,9 +239,11 @@ class Mosfet:
         drain_ohm, source_ohm = self.resistances_ohm(temperature_c)
         sign = 1.0 if self.construction.polarity == "n" else -1.0
 
-        def between(what: str, high: str, low: str, law: Law) -> Element:
+        blocking = self.blocking_law(temperature_c)
+
+        def between(what: str, high: str, low: str, law: Law, *, insulating: bool) -> Element:
             plus, minus = (high, low) if sign > 0 else (low, high)
-            return Conduction(f"{self.name}.{what}", plus, minus, law)
+            return Conduction(f"{self.name}.{what}", plus, minus, law, insulating=insulating)
 
         named += [
             Series(f"{self.name}.drain-resistance", drain, drain_inside, drain_ohm),
@@ -254,8 +256,8 @@ class Mosfet:
                 channel(*self.channel_figures(temperature_c)),
                 sign,
             ),
-            between("body", drain, source_inside, self.blocking_law(temperature_c)),
-            between("gate", gate, source_inside, self.gate_law()),
+            between("body", drain, source_inside, blocking, insulating=False),
+            between("gate", gate, source_inside, self.gate_law(), insulating=True),
             Shunt(f"{self.name}.gate-drain", gate, drain, SURFACE_S),
         ]
         named += self._bridges({"D": drain, "S": source, "G": gate})
@@ -272,10 +274,7 @@ class Mosfet:
         for path in paths:
             one, other = (inner[pin] for pin in ends[path])
             name = f"{self.name}.{fault.name}-{path}"
-            if fault.ohm < 1e3:
-                bridges.append(Series(name, one, other, fault.ohm))
-            else:
-                bridges.append(Shunt(name, one, other, 1.0 / fault.ohm))
+            bridges.append(resistor(name, one, other, fault.ohm))
         return bridges
 
     def capacitances(self) -> list[Capacitance]:

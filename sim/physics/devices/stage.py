@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from sim.circuit import Element, Series, Shunt
+from sim.circuit import Element, Series
 from sim.physics.devices.device import Capacitance, told
-from sim.physics.devices.elements import Channel, Conduction
+from sim.physics.devices.elements import Channel, Conduction, resistor
 from sim.physics.devices.laws import (
     REFERENCE_C,
     REFERENCE_K,
@@ -202,10 +202,7 @@ class Stage:
             if isinstance(self.fault, LiftedBond) and self.fault.pin == pin.lower():
                 total += self.fault.extra_ohm
             name = f"{self.name}.bond-{pin.lower()}"
-            if total < 1e3:
-                elements.append(Series(name, node[pin], inside[pin], total))
-            else:
-                elements.append(Shunt(name, node[pin], inside[pin], 1.0 / total))
+            elements.append(resistor(name, node[pin], inside[pin], total))
         return elements
 
     def _switch(
@@ -235,11 +232,11 @@ class Stage:
             Series(f"{self.name}.{side}-drift", drain, middle, drift),
             Channel(f"{self.name}.{side}-channel", middle, self._gate(side), source, conducting),
             Conduction(f"{self.name}.{side}-body", drain, source, blocking),
-            Shunt(
+            resistor(
                 f"{self.name}.{side}-pull-down",
                 self._gate(side),
                 source,
-                1.0 / self.driver.pull_down_ohm,
+                self.driver.pull_down_ohm,
             ),
         ]
 
@@ -255,7 +252,7 @@ class Stage:
         for side, on in zip(("high", "low"), self.switches_on, strict=True):
             rail = rails[side][0 if on else 1]
             ohm = self.driver.gate_on_ohm if on else self.driver.gate_off_ohm
-            elements.append(Shunt(f"{self.name}.{side}-drive", rail, self._gate(side), 1.0 / ohm))
+            elements.append(resistor(f"{self.name}.{side}-drive", rail, self._gate(side), ohm))
         return elements
 
     def _housekeeping(self, pins: Mapping[str, str], temperature_c: float) -> list[Element]:
@@ -274,7 +271,7 @@ class Stage:
             return Conduction(f"{self.name}.{what}", pins[plus], pins[minus], together(laws))
 
         def shunt(what: str, plus: str, minus: str, ohm: float) -> Element:
-            return Shunt(f"{self.name}.{what}", pins[plus], pins[minus], 1.0 / ohm)
+            return resistor(f"{self.name}.{what}", pins[plus], pins[minus], ohm)
 
         boot: list[Element] = []
         if not isinstance(self.fault, BootstrapOpen):
@@ -297,18 +294,16 @@ class Stage:
     def _fault_elements(self, node: Mapping[str, str], inside: Mapping[str, str]) -> list[Element]:
         fault, pins = self.fault, {**node, **inside}
         if isinstance(fault, BootstrapLeak):
-            return [Shunt(f"{self.name}.boot-leak", pins["BOOT"], pins["SW"], 1.0 / fault.ohm)]
+            return [resistor(f"{self.name}.boot-leak", pins["BOOT"], pins["SW"], fault.ohm)]
         if not isinstance(fault, StageShort | StageLeak):
             return []
         name = f"{self.name}.{fault.name}-{fault.path}"
         if fault.path in (HS_GATE, LS_GATE):
             side, source = ("high", "SW") if fault.path == HS_GATE else ("low", "PGND")
-            return [Shunt(name, self._gate(side), pins[source], 1.0 / fault.ohm)]
+            return [resistor(name, self._gate(side), pins[source], fault.ohm)]
         one, _, other = fault.path.upper().partition("-")
         ends = (pins[one], pins[other or "PGND"])
-        if fault.ohm < 1e3:
-            return [Series(name, *ends, fault.ohm)]
-        return [Shunt(name, *ends, 1.0 / fault.ohm)]
+        return [resistor(name, *ends, fault.ohm)]
 
     def capacitances(self) -> list[Capacitance]:
         """Give the capacitances between pins; the gates inside are held by the driver."""
