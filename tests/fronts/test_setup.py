@@ -250,3 +250,22 @@ def test_a_dialect_with_mistakes_gets_all_of_them_before_anything_is_sent(
     assert "frequenzy" in said.err
     assert "eror" in said.err
     assert served.servers["impedance_meter"].exchanges == 0
+
+
+def test_from_setup_to_the_first_verdict_on_a_simulated_bench(tmp_path: Path) -> None:
+    bench, data = tmp_path / "bench.toml", tmp_path / "data"
+    assert setup(tmp_path, bench, "--simulated").code == 0
+    simulator = pexpect.spawn(
+        LABBENCH[0],
+        [*LABBENCH[1:], "simulate", "one-coil", "--write-bench", str(bench), "--clock-rate", "50"],
+        encoding="utf-8", timeout=40, env=environment(data),
+    )  # fmt: skip
+    try:
+        simulator.expect("ready")
+        said = invoke("verify", "coil-470n", "--specimen", "D1", data=data)
+        assert said.code == 0, said.err
+        assert re.match(r"D1 +FIT", said.out)
+    finally:
+        simulator.sendintr()
+        simulator.expect(pexpect.EOF)
+        simulator.close()

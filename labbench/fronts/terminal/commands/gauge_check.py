@@ -100,10 +100,11 @@ def check_command(
             part, _ = part_types.for_name_or_marking(known.type, parts)
             leave = unattended or file.simulation is not None
             stop = StopFlag()
-            with stop.catching_interrupts(), open_bench(file, folder) as opened:
+            person = person_at_terminal(unattended=leave)
+            with stop.catching_interrupts(), open_bench(file, folder, operator=person) as opened:
                 state = check(
                     opened, known, part, who=who or last.operator or getpass.getuser(),
-                    operator=person_at_terminal(unattended=leave), data=folder, stop=stop,
+                    operator=person, data=folder, stop=stop,
                     temperature_c=temperature if temperature is not None
                     else last.temperature_c if last.temperature_c is not None else 23.0,
                     u_temperature_c=0.5 if temperature is not None else 2.0,

@@ -144,7 +144,7 @@ def run_command(
             name = plan.operators[0]
         person = person_at_terminal(unattended=unattended or file.simulation is not None)
         stop = StopFlag()
-        with stop.catching_interrupts(), open_bench(file, folder) as opened:
+        with stop.catching_interrupts(), open_bench(file, folder, operator=person) as opened:
             now = run_study(
                 opened, plan, part, measured_by=name, operator=person, data=folder, stop=stop,
                 day=day, everybody=everybody,
