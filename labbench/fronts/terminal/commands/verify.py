@@ -183,7 +183,7 @@ def command(
             operator=request.who, temperature_c=temperature,
         )  # fmt: skip
         stop = StopFlag()
-        with stop.catching_interrupts(), open_bench(file, folder) as opened:
+        with stop.catching_interrupts(), open_bench(file, folder, operator=person) as opened:
             outcome = verify(opened, request, operator=person, data=folder, stop=stop)
     if as_json:
         click.echo(json.dumps(to_json(outcome.judgement), ensure_ascii=False, allow_nan=False))
