@@ -223,10 +223,11 @@ class Session:
         with self._lock:
             return self._read_queue("the error queue")
 
-    def read_identity(self) -> Identity:
+    def read_identity(self, *, timeout_s: float | None = None, explain: bool = True) -> Identity:
         """Ask for the identity; raise WrongInstrument when it changed since opening."""
         asked = self._dialect.commands.identity
-        identity = self.query(asked.send, asked.shape).only(Identity)
+        reply = self.query(asked.send, asked.shape, timeout_s=timeout_s, explain=explain)
+        identity = reply.only(Identity)
         if identity.raw != self.identity.raw:
             self._out_of_step("another instrument answers")
             raise self._wrong(identity.raw, self.identity.raw)

@@ -260,7 +260,7 @@ class ScpiSupply(LinkedInstrument[SupplyDialect]):
         return self._off_on(session)
 
     def _off_on(self, session: Session) -> bool:
-        """Send off for every channel, then read all back; raise InstrumentError in between."""
+        """Send off for every channel, then read all back; raise InstrumentError when in doubt."""
         commands, limit_s = self._dialect.commands, self._dialect.timing.off
         for channel in range(1, self._channels + 1):
             session.send(fill(commands.switch_off, self._places(channel)), timeout_s=limit_s)
@@ -273,6 +273,9 @@ class ScpiSupply(LinkedInstrument[SupplyDialect]):
             ).only(bool)
             for channel in range(1, self._channels + 1)
         ]
+        # An answer that came twice before would stand for a read back, each one being one late. The
+        # identity looks like no other answer: where it is the next one, the read backs are true.
+        session.read_identity(timeout_s=limit_s, explain=False)
         return not any(states)
 
     def _places(self, channel: int) -> dict[str, str]:

@@ -59,6 +59,8 @@ def programmed(channel: int = 1, *, before: str = "0.000") -> Exchanges:
 
 
 OFF: Exchanges = [(f"{ONE};:OUTP 0", None), (f"{ONE};:OUTP?", "0")]
+#: the identity behind the read back shows that no answer is one late
+FORCED_OFF: Exchanges = [*OFF, ("*IDN?", IDENTITY)]
 
 
 def open_at(
@@ -286,6 +288,7 @@ def test_forced_off_reads_back_off_on_every_channel(tmp_path: Path) -> None:
         ("INST:NSEL 2;:OUTP 0", None),
         ("INST:NSEL 1;:OUTP?", "0"),
         ("INST:NSEL 2;:OUTP?", "0"),
+        ("*IDN?", IDENTITY),
     ]
     with Script([*OPENED, *exchanges]) as peer, open_at(peer, tmp_path, channels=2) as supply:
         assert supply.force_off() is True
@@ -297,13 +300,14 @@ def test_forced_off_tells_when_one_channel_stays_on(tmp_path: Path) -> None:
         ("INST:NSEL 2;:OUTP 0", None),
         ("INST:NSEL 1;:OUTP?", "0"),
         ("INST:NSEL 2;:OUTP?", "1"),
+        ("*IDN?", IDENTITY),
     ]
     with Script([*OPENED, *exchanges]) as peer, open_at(peer, tmp_path, channels=2) as supply:
         assert supply.force_off() is False
 
 
 def test_forced_off_opens_the_link_anew_when_it_is_out_of_step(tmp_path: Path) -> None:
-    exchanges: Exchanges = [(f"{ONE};:OUTP?", "maybe"), *OPENING, ("*CLS", None), *OFF]
+    exchanges: Exchanges = [(f"{ONE};:OUTP?", "maybe"), *OPENING, ("*CLS", None), *FORCED_OFF]
     with Script([*OPENED, *exchanges]) as peer, open_at(peer, tmp_path) as supply:
         with pytest.raises(InstrumentError):
             supply.is_on(1)
@@ -317,10 +321,30 @@ def test_forced_off_opens_the_link_anew_when_off_is_not_answered(tmp_path: Path)
         (f"{ONE};:OUTP?", None),  # the reply is lost
         *OPENING,
         ("*CLS", None),
-        *OFF,
+        *FORCED_OFF,
     ]
     with Script([*OPENED, *exchanges]) as peer, open_at(peer, tmp_path) as supply:
         assert supply.force_off() is True
+
+
+def test_forced_off_does_not_believe_an_answer_that_is_one_late(tmp_path: Path) -> None:
+    """An earlier "0" that came twice answers the read back; the output stays on."""
+    late = [True]
+
+    def on_line(connection: Connection, line: bytes) -> None:
+        if line.endswith(b"OUTP?"):
+            if late.pop() if late else False:
+                connection.send(b"0\n")
+                connection.wait(0.03)
+            connection.send(b"1\n")
+        else:
+            answering({})(connection, line)
+
+    with Peer(on_line) as peer, open_at(peer, tmp_path) as supply:
+        assert supply.force_off() is False
+        assert [line for line in peer.lines if line.endswith(b"OUTP 0")] == [
+            b"INST:NSEL 1;:OUTP 0"
+        ] * 2
 
 
 def test_forced_off_is_false_and_raises_nothing_when_the_supply_is_gone(tmp_path: Path) -> None:
@@ -390,7 +414,7 @@ def test_forced_off_uses_a_second_link_when_the_first_is_held(tmp_path: Path) ->
 def test_an_on_that_comes_after_the_stop_is_refused_until_programmed_anew(tmp_path: Path) -> None:
     exchanges: Exchanges = [
         *programmed(),
-        *OFF,
+        *FORCED_OFF,
         *programmed(before="1.250"),
         *choose(1),
         (f"{ONE};:OUTP 1", None),
@@ -407,7 +431,7 @@ def test_an_on_that_comes_after_the_stop_is_refused_until_programmed_anew(tmp_pa
 def test_recovery_after_a_stop_does_not_lift_it(tmp_path: Path) -> None:
     exchanges: Exchanges = [
         *programmed(),
-        *OFF,
+        *FORCED_OFF,
         *OPENING,
         ("*CLS", None),
         *programmed(before="1.250"),
