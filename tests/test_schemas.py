@@ -72,7 +72,8 @@ def pairs(
         key = attribute.metadata.get("key", attribute.name)
         inner = next(classes_in(attribute.type), None)
         # a field with a reader of its own is text in the file
-        if inner is None or "each" in attribute.metadata or key not in schema["properties"]:
+        own = {"each", "read"} & set(attribute.metadata)
+        if inner is None or own or key not in schema["properties"]:
             continue
         yield from pairs(table_in(schema["properties"][key], root), inner, root, f"{where}.{key}")
 

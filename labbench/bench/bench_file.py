@@ -238,6 +238,9 @@ class Fixture:
     series_resistors: tuple[SeriesResistor, ...] = field(
         default=(), metadata={"each": _read_resistor}
     )
+    #: standard resistor of a load compensation; the cable between meter and jig
+    load: SeriesResistor | None = field(default=None, metadata={"read": _read_resistor})
+    cable: str | None = None
     supply_leads_ohm: float | None = field(
         default=None, metadata={"key": "supply_leads", "unit": "ohm", "check": _not_negative}
     )

@@ -5,7 +5,17 @@ A procedure asks for a hookup and a position and does not know which of the two 
 
 from __future__ import annotations
 
-__all__ = ["CANNOT", "DONE", "OPEN", "SHORT", "ByPerson", "BySwitch", "Connections", "Joined"]
+__all__ = [
+    "CANNOT",
+    "DONE",
+    "LOAD",
+    "OPEN",
+    "SHORT",
+    "ByPerson",
+    "BySwitch",
+    "Connections",
+    "Joined",
+]
 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
@@ -19,6 +29,8 @@ from labbench.ports import Answer, Event, Hookup, Prompt, Switch
 #: positions that every bench has: tips open, tips on a copper strip
 OPEN = "open"
 SHORT = "short"
+#: a position that a bench with a standard resistor may have
+LOAD = "load"
 
 DONE = "done"
 CANNOT = "cannot"

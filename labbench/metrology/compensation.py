@@ -70,6 +70,13 @@ class Compensation:
     load_ohm: tuple[complex, ...] | None = field(default=None)
     load_standard_ohm: tuple[complex, ...] | None = field(default=None)
     u_load_relative: float | None = field(default=None)
+    #: standard uncertainty of the load's phase (rad), as a limit on its inductance leaves it
+    u_load_phase: tuple[float, ...] | None = field(default=None)
+    #: the short was placed so often; the contact figures are what that showed (None: the class's)
+    placements: int = 1
+    contact_resistance_ohm: float | None = None
+    contact_inductance_h: float | None = None
+    temperature_c: float | None = None
 
     def __attrs_post_init__(self) -> None:
         _check_shape(self)
@@ -199,6 +206,14 @@ def compensation_to_json(compensation: Compensation) -> dict[str, Any]:
         data["load_ohm"] = [_pair(z) for z in compensation.load_ohm]
         data["load_standard_ohm"] = [_pair(z) for z in compensation.load_standard_ohm]
         data["u_load_relative"] = compensation.u_load_relative
+        if compensation.u_load_phase is not None:
+            data["u_load_phase"] = list(compensation.u_load_phase)
+    if compensation.placements > 1:
+        data["placements"] = compensation.placements
+        data["contact_resistance_ohm"] = compensation.contact_resistance_ohm
+        data["contact_inductance_h"] = compensation.contact_inductance_h
+    if compensation.temperature_c is not None:
+        data["temperature_c"] = compensation.temperature_c
     return data
 
 
@@ -225,6 +240,13 @@ def compensation_from_json(data: Mapping[str, Any]) -> Compensation:
             load_ohm=None if load is None else tuple(complex(*z) for z in load),
             load_standard_ohm=None if standard is None else tuple(complex(*z) for z in standard),
             u_load_relative=data.get("u_load_relative"),
+            u_load_phase=None
+            if data.get("u_load_phase") is None
+            else tuple(float(u) for u in data["u_load_phase"]),
+            placements=int(data.get("placements", 1)),
+            contact_resistance_ohm=data.get("contact_resistance_ohm"),
+            contact_inductance_h=data.get("contact_inductance_h"),
+            temperature_c=data.get("temperature_c"),
         )
     except (KeyError, TypeError, ValueError) as error:
         raise CompensationError(
@@ -243,6 +265,7 @@ def _check_shape(compensation: Compensation) -> None:
         "u_short_ohm": compensation.u_short_ohm,
         "load_ohm": compensation.load_ohm,
         "load_standard_ohm": compensation.load_standard_ohm,
+        "u_load_phase": compensation.u_load_phase,
     }
     problems += [
         f"{name} has {len(values)} entries for {n} frequencies"
@@ -267,6 +290,8 @@ def _check_shape(compensation: Compensation) -> None:
     numbers = [z for z in (*compensation.open_ohm, *compensation.short_ohm) if z is not None]
     if any(not (math.isfinite(z.real) and math.isfinite(z.imag)) for z in numbers):
         problems.append("a reading is not finite")
+    if compensation.placements < 1:
+        problems.append("no placement of the short")
     if compensation.readings < 1:
         problems.append("no reading was averaged")
     try:

@@ -19,7 +19,7 @@ Influences and what they are shared with:
 | zero error of the meter | class | nothing (points differ in range) |
 | short reading, open reading | scatter or noise when taken; class | results at this frequency |
 | repeatability | scatter (type A), at least the noise of the class | nothing |
-| load standard | its certificate, when a load was taken | all points |
+| load standard, and its phase | its certificate and size, when a load was taken | all points |
 
 The gain error of the open reading is not tied to that of the part: they lie decades apart, in
 different ranges. A load standard would lower the gain error; that is not claimed.
@@ -36,6 +36,7 @@ __all__ = [
     "PointBudget",
     "UncertainPoint",
     "compensated",
+    "contact_figures",
     "impedance_budget",
     "uncertain_impedances",
 ]
@@ -109,7 +110,8 @@ def compensated(
     Repeats of a frequency are averaged. `u_gain_relative` is the standard uncertainty of the gain
     error over |Z| of each point, the part that all placements of a session share; `Contact` is
     the part that all frequencies of this placement share: the contacts of the part and those of
-    the short, sqrt 2 times the figure of the class. Both are contained in the totals.
+    the short, sqrt 2 times the figure of the class (less where the short was placed repeatedly).
+    Both are contained in the totals.
 
     A point without a value is None with its status; over range with the bound on |Z| that the
     meter's range, or the open, leaves. The temperature of the part goes along in
@@ -131,10 +133,9 @@ def compensated(
         status=None if all_ok else tuple(p.status for p in points),
         greater_than_ohm=None if all_ok else tuple(p.greater_than_ohm for p in points),
     )
-    contact = Contact(
-        u_resistance_ohm=math.sqrt(2.0) * accuracy.contact_resistance_ohm,
-        u_inductance_h=math.sqrt(2.0) * accuracy.contact_inductance_h,
-    )
+    contact_ohm, contact_h = contact_figures(compensation, accuracy)
+    both = math.sqrt(1.0 + 1.0 / compensation.placements)
+    contact = Contact(u_resistance_ohm=both * contact_ohm, u_inductance_h=both * contact_h)
     return impedance, contact
 
 
@@ -148,18 +149,34 @@ def impedance_budget(
     return tuple(_budget(point) for point in uncertain_impedances(sweep, compensation, accuracy))
 
 
+def contact_figures(
+    compensation: Compensation, accuracy: ImpedanceAccuracy
+) -> tuple[float, float]:
+    """Return the scatter of a contact (ohm, H): as repeated placements showed, else the class's.
+
+    The tips are taken to touch a part as well as they touch the strip.
+    """
+    ohm, henry = compensation.contact_resistance_ohm, compensation.contact_inductance_h
+    return (
+        accuracy.contact_resistance_ohm if ohm is None else ohm,
+        accuracy.contact_inductance_h if henry is None else henry,
+    )
+
+
 def uncertain_impedances(
     sweep: Sweep, compensation: Compensation, accuracy: ImpedanceAccuracy
 ) -> tuple[UncertainPoint, ...]:
     """Return the compensated points as uncertain numbers that share their common influences."""
     means = average_sweep(sweep, accuracy)
     _check_range(means, accuracy)
+    contact_ohm, contact_h = contact_figures(compensation, accuracy)
+    root = math.sqrt(compensation.placements)
     shared = _Shared(
         gain=complex_reading(0j, (1.0, 1.0), "gain of the meter"),
-        contact_resistance=influence(0.0, accuracy.contact_resistance_ohm, "contact of the part")
-        - influence(0.0, accuracy.contact_resistance_ohm, "contact of the short"),
-        contact_inductance=influence(0.0, accuracy.contact_inductance_h, "contact of the part")
-        - influence(0.0, accuracy.contact_inductance_h, "contact of the short"),
+        contact_resistance=influence(0.0, contact_ohm, "contact of the part")
+        - influence(0.0, contact_ohm / root, "contact of the short"),
+        contact_inductance=influence(0.0, contact_h, "contact of the part")
+        - influence(0.0, contact_h / root, "contact of the short"),
         stray_capacitance=influence(
             0.0, accuracy.stray_capacitance_f, "change of stray capacitance"
         ),
@@ -207,6 +224,8 @@ def _point(
             frequency_hz, None, _gain(accuracy, bound, frequency_hz), "over-range", bound
         )
     z = open_short(raw, short, stray) * (load_factor(compensation, i) * shared.load)
+    if compensation.u_load_phase is not None:
+        z = z * (1.0 + 1j * influence(0.0, compensation.u_load_phase[i], "phase of the load"))
     u_gain = _gain(accuracy, abs(z.x), frequency_hz)
     return UncertainPoint(frequency_hz, z * (1.0 + u_gain * shared.gain), u_gain, "ok", None)
 

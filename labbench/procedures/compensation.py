@@ -1,4 +1,4 @@
-"""Take the readings for an open/short compensation: tips open, then tips on a copper strip."""
+"""Take the readings for a compensation: tips open, on a copper strip, on a standard resistor."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from attrs import evolve, frozen
 
 from labbench.bench.bench import Bench
-from labbench.bench.connections import OPEN, SHORT
+from labbench.bench.connections import LOAD, OPEN, SHORT
 from labbench.procedures.hookups import COIL_IMPEDANCE
 from labbench.procedures.sweep import SweepSettings, impedance_sweep
 from labbench.results import Sweep
@@ -29,12 +29,24 @@ class OpenShort:
     open: Sweep
     short: Sweep
     taken_utc: str
+    #: the short placed again, once a sweep
+    more_shorts: tuple[Sweep, ...] = ()
+    load: Sweep | None = None
 
 
 def take_open_short(
-    bench: Bench, frequencies_hz: Sequence[float], *, settings: SweepSettings | None = None
+    bench: Bench,
+    frequencies_hz: Sequence[float],
+    *,
+    settings: SweepSettings | None = None,
+    placements: int = 1,
+    with_load: bool = False,
 ) -> OpenShort:
     """Sweep the open and the shorted jig several times each and return the raw readings.
+
+    With `placements` the tips are taken off the strip and put back so often: how far the readings
+    then differ is what a contact of this jig is worth. With `with_load` the standard resistor is
+    read too.
 
     They are read with the level of the coil sweeps and twice their time, as their error stays in
     every coil of the session. Judging whether open was open and short was short is metrology's.
@@ -49,4 +61,11 @@ def take_open_short(
         return impedance_sweep(bench, frequencies_hz, position=position, settings=longer)
 
     opened, shorted = sweep(OPEN), sweep(SHORT)
-    return OpenShort(opened, shorted, bench.clock.utc().isoformat(timespec="seconds"))
+    more = []
+    for _ in range(placements - 1):
+        bench.connect(COIL_IMPEDANCE, OPEN)  # off the strip, so that the contact is made anew
+        more.append(sweep(SHORT))
+    load = sweep(LOAD) if with_load else None
+    return OpenShort(
+        opened, shorted, bench.clock.utc().isoformat(timespec="seconds"), tuple(more), load
+    )

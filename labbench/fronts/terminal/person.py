@@ -127,6 +127,7 @@ def _question(prompt: Prompt) -> str:
         words = {
             "open": "Hold the tips apart, nothing between them",
             "short": "Press both tips onto one copper strip",
+            "load": "Press the tips onto the two ends of the standard resistor",
         }.get(subject, f"Put {subject} into the jig")
         return f"{words}, then Enter (c = cannot):"
     if prompt.kind == "hookup":
