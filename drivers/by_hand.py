@@ -60,7 +60,7 @@ _PAIRS = {
     ("R", "X"): "r-x",
 }
 _LETTER = re.compile(r"(?<![A-Za-zµμΩ])([LQDZPRX])(?![A-Za-z])\s*=?\s*", re.IGNORECASE)
-_IMPEDANCE_HINT = "such as 'L 470.2n Q 12.3', 'L 0.470u D 0.081', 'Z 1.52 P 78.2' or OL"
+_IMPEDANCE_HINT = "such as 'L 470.2n Q 12.3', 'L 0.470u D 0.081', 'Z 1.52 P 78.2' or OL; c = cannot"
 _VOLTAGE_HINT = "such as '1.234 mV', '0.0012' (volts) or OL"
 
 
@@ -125,6 +125,7 @@ class _ByHand:
         """Take who is asked."""
         self.address = "by-hand"
         self._operator = operator
+        self._told = ""
 
     @property
     def name(self) -> str:
@@ -153,7 +154,11 @@ class _ByHand:
         """Ask what the display shows until it is a number or over range."""
         again = ""
         while True:
-            prompt = Prompt("text", name, detail={"text": f"{again}{text} ({hint})"})
+            # Said once, and again where it was not understood: the same words at each reading hide
+            # what changes, the frequency.
+            told = f" ({hint})" if hint != self._told else ""
+            self._told = hint
+            prompt = Prompt("text", name, detail={"text": f"{again}{text}{told}"})
             answer = self._operator.ask(prompt).strip()
             trouble = _trouble(answer)
             if trouble is None:
@@ -206,9 +211,9 @@ class ByHandImpedanceMeter(_ByHand):
         if point is None:
             raise InputError(f"{self.name}: set_point() comes before a reading")
         at = format_si(point.frequency_hz, "Hz")
-        text = f"Set the LCR meter to {at}, series mode. What does it show?"
+        text = f"Set the LCR meter to {at}, series mode. What does it show"
         while True:
-            answer = self._ask("impedance-display", text, f"{_IMPEDANCE_HINT}; c = cannot")
+            answer = self._ask("impedance-display", text, _IMPEDANCE_HINT)
             if answer.lower() in _CANNOT:
                 raise SettingNotTaken(
                     f"{self.name}: cannot be set to {at}",
@@ -221,7 +226,8 @@ class ByHandImpedanceMeter(_ByHand):
             try:
                 return self._reading(answer, point)
             except QuantityError as error:
-                text = f"{error.message}. At {at}: what does it show?"
+                text = f"{error.message}. At {at}: what does it show"
+                self._told = ""
 
     def _reading(self, answer: str, point: ImpedanceConditions) -> ImpedanceReading:
         first, second, quantity = _two_numbers(answer)
@@ -304,7 +310,7 @@ class ByHandMultimeter(_ByHand):
             "range": conditions.range,
             "integration_periods": conditions.integration_periods,
         }
-        text = f"Multimeter on DC volts{in_range}. What does it show?"
+        text = f"Multimeter on DC volts{in_range}. What does it show"
         while True:
             answer = self._ask("voltage-display", text, _VOLTAGE_HINT)
             if answer.lower() in _OVER_RANGE:
@@ -312,6 +318,7 @@ class ByHandMultimeter(_ByHand):
             try:
                 shown = _shown(answer, "V")
             except QuantityError as error:
-                text = f"{error.message}. What does the multimeter show?"
+                text = f"{error.message}. What does the multimeter show"
+                self._told = ""
                 continue
             return ScalarReading(shown.value, "V", STATUS_OK, answer, told, shown.step)

@@ -50,8 +50,8 @@ def load_bench(path: Path | None, data: DataFolder) -> BenchFile:
         if not chosen.exists():
             raise InputError(
                 "no bench file: none given, none used before, and no bench.toml here",
-                hint="give --bench FILE; `labbench simulate one-coil --write-bench bench.toml` "
-                "writes one for a simulated bench",
+                hint="give --bench FILE; `labbench setup` writes one (with --simulated for a "
+                "simulated bench)",
             )
     bench = load_bench_file(chosen)
     data.write_last_used(bench=str(chosen.absolute()))
