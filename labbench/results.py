@@ -8,21 +8,32 @@ from __future__ import annotations
 
 __all__ = [
     "BiasPoint",
+    "BodyDiode",
+    "Breakdown",
+    "Capacitance",
     "Characteristic",
     "Contact",
     "DcResistance",
     "Disposition",
+    "DrainLeakage",
     "Estimate",
     "Finding",
+    "GateLeakage",
     "Grade",
     "Impedance",
     "Influence",
     "Judgement",
+    "LoadReading",
     "OnOffPair",
+    "OnResistance",
     "Readings",
     "ResistanceMeasurement",
+    "Role",
+    "ShortCheck",
+    "StageReading",
     "Status",
     "Sweep",
+    "Threshold",
     "VerdictWord",
     "Visual",
     "WouldDecide",
@@ -39,6 +50,8 @@ Status = Literal["ok", "over-range", "not-measured", "unstable"]
 Disposition = Literal["fit", "unfit", "undecided", "plausible"]
 VerdictWord = Literal["conforms", "fails", "undecided", "not-measured"]
 Grade = Literal["sure", "suspect"]
+#: of a load: a board known to be good, or the one in question
+Role = Literal["test", "sibling", "good"]
 
 
 @frozen
@@ -133,13 +146,155 @@ class Visual:
 
 
 @frozen
+class ShortCheck:
+    """Hold the resistance between two terminals at 0.2 V (the others as the step ties them).
+
+    `path` names the terminals, such as `drain-source`; a stage may be checked in both polarities
+    (`polarity` "-" means the second terminal positive).
+    """
+
+    path: str
+    resistance_ohm: float | None
+    u_ohm: float | None = None
+    polarity: Literal["+", "-"] = "+"
+    status: Status = "ok"
+    greater_than_ohm: float | None = None
+    less_than_ohm: float | None = None
+
+
+@frozen
+class GateLeakage:
+    """Hold a gate current with drain tied to source; the sign of `voltage_v` is the gate's."""
+
+    voltage_v: float
+    current_a: float | None
+    u_current_a: float | None = None
+    #: taken again at the same voltage, as the stability check
+    repeat: bool = False
+    #: how: "series-resistor", "meter" or "supply-readback", which sees no leak that matters
+    method: str | None = None
+    status: Status = "ok"
+    greater_than_a: float | None = None
+    less_than_a: float | None = None
+
+
+@frozen
+class DrainLeakage:
+    """Hold a drain current with gate tied to source (magnitudes; a p-channel part mirrored)."""
+
+    voltage_v: float
+    current_a: float | None
+    u_current_a: float | None = None
+    repeat: bool = False
+    method: str | None = None
+    status: Status = "ok"
+    greater_than_a: float | None = None
+    less_than_a: float | None = None
+
+
+@frozen
+class BodyDiode:
+    """Hold the forward voltage of the body diode, gate tied to source; also a thermometer."""
+
+    current_a: float
+    voltage_v: float | None
+    u_voltage_v: float | None = None
+    status: Status = "ok"
+    greater_than_v: float | None = None
+    less_than_v: float | None = None
+
+
+@frozen
+class Threshold:
+    """Hold the gate-source voltage at a drain current, gate tied to drain."""
+
+    current_a: float
+    voltage_v: float | None
+    u_voltage_v: float | None = None
+    status: Status = "ok"
+    greater_than_v: float | None = None
+    less_than_v: float | None = None
+
+
+@frozen
+class OnResistance:
+    """Hold the drain-source resistance at a gate-source voltage and drain current."""
+
+    gate_source_v: float
+    current_a: float | None
+    value_ohm: float | None
+    u_ohm: float | None = None
+    status: Status = "ok"
+    greater_than_ohm: float | None = None
+    less_than_ohm: float | None = None
+
+
+@frozen
+class Breakdown:
+    """Hold the drain-source voltage at a small current, gate tied to source."""
+
+    current_a: float
+    voltage_v: float | None
+    u_voltage_v: float | None = None
+    status: Status = "ok"
+    greater_than_v: float | None = None
+    less_than_v: float | None = None
+
+
+@frozen
+class Capacitance:
+    """Hold a capacitance between two terminals at 0 V bias, with its dissipation factor."""
+
+    path: str
+    frequency_hz: float
+    capacitance_f: float
+    dissipation: float
+    u_capacitance_f: float
+    u_dissipation: float
+
+
+@frozen
+class StageReading:
+    """Hold one reading of a power stage: step, path, state of its inputs, value.
+
+    The words for steps, paths and states stand in `labbench.parts.stage_steps`.
+    """
+
+    step: str
+    path: str
+    value: float | None
+    unit: Literal["A", "V", "ohm"]
+    u: float | None = None
+    state: Mapping[str, float | str] = field(factory=dict)
+    repeat: bool = False
+    status: Status = "ok"
+    greater_than: float | None = None
+    less_than: float | None = None
+
+
+@frozen
+class LoadReading:
+    """Hold the current that a rail draws at a small voltage at its clips."""
+
+    voltage_v: float
+    current_a: float | None
+    u_current_a: float | None = None
+    u_voltage_v: float | None = None
+    #: taken again at the same voltage, on the way back
+    repeat: bool = False
+    status: Status = "ok"
+    greater_than_a: float | None = None
+    less_than_a: float | None = None
+
+
+@frozen
 class Readings:
     """Hold one line of a readings/1 file: what was measured on one specimen."""
 
     specimen: str
     type: str
     lot: str | None = None
-    role: Literal["test", "sibling"] = "test"
+    role: Role = "test"
     temperature_c: float | None = None
     session: str | None = None
     impedance: Impedance | None = None
@@ -148,6 +303,21 @@ class Readings:
     bias: tuple[BiasPoint, ...] = ()
     visual: Visual | None = None
     operator: str | None = None
+    #: washed and dried before the leakage was read: what leaks now is the part
+    cleaned: bool | None = None
+    short_check: tuple[ShortCheck, ...] = ()
+    gate_leakage: tuple[GateLeakage, ...] = ()
+    drain_leakage: tuple[DrainLeakage, ...] = ()
+    body_diode: tuple[BodyDiode, ...] = ()
+    threshold: tuple[Threshold, ...] = ()
+    on_resistance: tuple[OnResistance, ...] = ()
+    breakdown: tuple[Breakdown, ...] = ()
+    capacitance: tuple[Capacitance, ...] = ()
+    stage: tuple[StageReading, ...] = ()
+    #: of a load: the type of board, and the rail on it
+    board: str | None = None
+    rail: str | None = None
+    load: tuple[LoadReading, ...] = ()
     #: where it stands in its file, for messages; not part of readings/1
     line: int | None = field(default=None, eq=False)
 

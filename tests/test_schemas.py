@@ -7,6 +7,7 @@ are checked, a date as ISO text).
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from datetime import date
@@ -24,6 +25,8 @@ from labbench.errors import FileProblems, Problem
 from labbench.jobs.gauge_plan import PlanFile
 from labbench.parts.coil_type import _CoilFile
 from labbench.parts.library import shipped_directory
+from labbench.parts.mosfet_type import _MosfetFile
+from labbench.parts.stage_type import _StageFile
 from labbench.records.journal import Journal
 from labbench.records.journal_file import KINDS, VERSION, JournalEvent
 from labbench.records.readings_file import (
@@ -36,11 +39,21 @@ from labbench.records.readings_tables import ReadingsTable
 from labbench.records.verdict_json import _VerdictTable
 from labbench.results import (
     BiasPoint,
+    BodyDiode,
+    Breakdown,
+    Capacitance,
     Contact,
     DcResistance,
+    DrainLeakage,
+    GateLeakage,
     Impedance,
     Judgement,
+    LoadReading,
+    OnResistance,
     Readings,
+    ShortCheck,
+    StageReading,
+    Threshold,
     Visual,
 )
 from labbench.schemas import SCHEMA_NAMES, load_schema
@@ -101,6 +114,8 @@ FORMATS: list[tuple[str, type]] = [
     ("readings-1", ReadingsTable),
     ("verdict-1", _VerdictTable),
     ("part-type-1", _CoilFile),
+    ("part-type-mosfet-1", _MosfetFile),
+    ("part-type-power-stage-1", _StageFile),
     ("bench-1", BenchFile),
     ("gauge-plan-1", PlanFile),
 ]
@@ -124,9 +139,14 @@ def test_every_table_of_every_format_is_walked() -> None:
     walked = {parameter.id for parameter in TABLES}
     assert {
         "readings-1.impedance", "readings-1.contact", "readings-1.dc_resistance",
-        "readings-1.bias", "readings-1.visual", "verdict-1.findings", "verdict-1.characteristics",
+        "readings-1.bias", "readings-1.visual", "readings-1.short_check",
+        "readings-1.gate_leakage", "readings-1.drain_leakage", "readings-1.body_diode",
+        "readings-1.threshold", "readings-1.on_resistance", "readings-1.breakdown",
+        "readings-1.capacitance", "readings-1.stage", "readings-1.load", "verdict-1.findings",
+        "verdict-1.characteristics",
         "verdict-1.would_decide", "part-type-1.limits.inductance",
         "part-type-1.limits.dc_resistance", "part-type-1.limits.saturation", "part-type-1.core",
+        "part-type-mosfet-1.limits.on_resistance", "part-type-power-stage-1.limits.leakage",
         "part-type-1.absolute_maximum", "part-type-1.population.inductance",
         "bench-1.instruments.impedance_meter", "bench-1.instruments.supply",
         "bench-1.instruments.multimeter", "bench-1.instruments.switch", "bench-1.fixture",
@@ -183,6 +203,16 @@ def literal_in(kind: Any) -> tuple[Any, ...]:
         ("dc_resistance", DcResistance),
         ("bias", BiasPoint),
         ("visual", Visual),
+        ("short_check", ShortCheck),
+        ("gate_leakage", GateLeakage),
+        ("drain_leakage", DrainLeakage),
+        ("body_diode", BodyDiode),
+        ("threshold", Threshold),
+        ("on_resistance", OnResistance),
+        ("breakdown", Breakdown),
+        ("capacitance", Capacitance),
+        ("stage", StageReading),
+        ("load", LoadReading),
         (None, Readings),
     ],
 )
@@ -190,7 +220,7 @@ def test_the_shared_data_hold_what_a_readings_file_holds(block: str | None, cls:
     schema = load_schema("readings-1")
     table = table_in(schema["properties"][block], schema) if block else schema
     names = {attribute.name for attribute in attrs.fields(cls)}
-    in_file = {name.replace("_than_ohm", "_than") for name in names} - {"line"}
+    in_file = {re.sub("_than_(ohm|a|v)$", "_than", name) for name in names} - {"line"}
     assert in_file == set(table["properties"]) - {"schema"}
 
 
@@ -241,7 +271,8 @@ def test_readings_with_a_value_of_another_type_are_refused_by_both(
 ) -> None:
     written = readings_to_json(readings)
     key = data.draw(st.sampled_from(sorted(written)))
-    written[key] = data.draw(st.sampled_from([True, [1, "x"], {"x": 1}]))
+    others = [[1, "x"], {"x": 1}] if key == "cleaned" else [True, [1, "x"], {"x": 1}]
+    written[key] = data.draw(st.sampled_from(others))
     assert not valid("readings-1", written)
     with pytest.raises(FileProblems, match=key):
         readings_from_json(written)
@@ -249,7 +280,9 @@ def test_readings_with_a_value_of_another_type_are_refused_by_both(
 
 @pytest.mark.parametrize("path", sorted(shipped_directory().glob("*.toml")), ids=lambda p: p.stem)
 def test_every_shipped_part_type_fits_its_schema(path: Path) -> None:
-    validator("part-type-1").validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    data = tomllib.loads(path.read_text(encoding="utf-8"))
+    family = "" if data["family"] == "coil" else f"-{data['family']}"
+    validator(f"part-type{family}-1").validate(data)
 
 
 def as_json(value: Any) -> Any:

@@ -20,7 +20,7 @@ from labbench.judging.coil import Case, judge_coils
 from labbench.judging.coil_lot_book import LotBook
 from labbench.metrology.budgets import Budget, budgets_of_readings
 from labbench.parts.coil_type import CoilType
-from labbench.parts.library import find_part_type
+from labbench.parts.library import find_coil_type
 from labbench.records.readings_file import read_readings
 from labbench.results import Judgement, Readings
 
@@ -163,7 +163,7 @@ class _Types:
         problems: list[Problem] = []
         for name in given:
             try:
-                part = find_part_type(name, directories=self._directories)
+                part = find_coil_type(name, directories=self._directories)
             except FileProblems as error:
                 problems += error.problems
             else:
@@ -175,7 +175,7 @@ class _Types:
         """Return the part type of that name, or why there is none."""
         if name not in self._found:
             try:
-                self._found[name] = find_part_type(name, directories=self._directories)
+                self._found[name] = find_coil_type(name, directories=self._directories)
             except FileProblems as error:
                 first = error.problems[0]
                 self._found[name] = Problem(

@@ -2,15 +2,35 @@
 
 from __future__ import annotations
 
-__all__ = ["CoilType", "Marking", "decode", "find", "for_name_or_marking", "listing", "type_lines"]
+__all__ = [
+    "CoilType",
+    "Marking",
+    "PartType",
+    "decode",
+    "find",
+    "find_any",
+    "for_any_name_or_marking",
+    "for_name_or_marking",
+    "listing",
+    "type_lines",
+]
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from labbench.errors import FileProblems, InputError
+from labbench.jobs.switch_type_lines import mosfet_lines, stage_lines
 from labbench.parts.coil_type import CoilType
-from labbench.parts.library import ListedPartType, find_part_type, list_part_types
+from labbench.parts.library import (
+    ListedPartType,
+    find_coil_type,
+    find_part_type,
+    list_part_types,
+)
 from labbench.parts.markings import Marking, coil_type_from_marking, decode_inductor_marking
+from labbench.parts.mosfet_type import MosfetType
+from labbench.parts.part_type import PartType
+from labbench.parts.stage_type import StageType
 from labbench.quantities import format_si
 
 
@@ -20,7 +40,12 @@ def listing(directories: Sequence[Path]) -> Sequence[ListedPartType]:
 
 
 def find(name: str, directories: Sequence[Path]) -> CoilType:
-    """Read a part type by name or path."""
+    """Read a coil's part type by name or path; raise FileProblems for another family."""
+    return find_coil_type(name, directories=directories)
+
+
+def find_any(name: str, directories: Sequence[Path]) -> PartType:
+    """Read a part type of any family by name or path."""
     return find_part_type(name, directories=directories)
 
 
@@ -30,7 +55,15 @@ def decode(text: str) -> Marking:
 
 
 def for_name_or_marking(text: str, directories: Sequence[Path]) -> tuple[CoilType, Marking | None]:
-    """Return the part type of that name or path, else one made from a marking such as `R47`.
+    """Return a coil's part type, as `for_any_name_or_marking`; raise FileProblems for another."""
+    part, marking = for_any_name_or_marking(text, directories)
+    return (part, marking) if isinstance(part, CoilType) else (find(text, directories), marking)
+
+
+def for_any_name_or_marking(
+    text: str, directories: Sequence[Path]
+) -> tuple[PartType, Marking | None]:
+    """Return the part type of that name or path, else a coil's made from a marking such as `R47`.
 
     Raises FileProblems where it is neither.
     """
@@ -49,9 +82,22 @@ def for_name_or_marking(text: str, directories: Sequence[Path]) -> tuple[CoilTyp
         return coil_type_from_marking(marking), marking
 
 
-def type_lines(part: CoilType) -> Iterator[str]:
+def type_lines(part: PartType) -> Iterator[str]:
     """Yield what a part type says, a line each."""
     yield f"{part.name} ({part.family})  {part.description}".rstrip()
+    if isinstance(part, MosfetType):
+        yield from mosfet_lines(part)
+    elif isinstance(part, StageType):
+        yield from stage_lines(part)
+    else:
+        yield from _coil_lines(part)
+    for text in part.assumed:
+        yield f"  assumed: {text}"
+    if part.learned_from:
+        yield f"  learned from: {', '.join(part.learned_from)}"
+
+
+def _coil_lines(part: CoilType) -> Iterator[str]:
     core = ", ".join(
         text
         for text in (
@@ -82,10 +128,6 @@ def type_lines(part: CoilType) -> Iterator[str]:
         )
     if part.maximum_current_a is not None:
         yield f"  at most       {format_si(part.maximum_current_a, 'A')}"
-    for text in part.assumed:
-        yield f"  assumed: {text}"
-    if part.learned_from:
-        yield f"  learned from: {', '.join(part.learned_from)}"
 
 
 def _limits(nominal: float | None, lower: float | None, upper: float | None, unit: str) -> str:

@@ -15,7 +15,6 @@ __all__ = [
     "Saturation",
     "Spread",
     "read_coil_type",
-    "tolerance_bounds",
 ]
 
 import hashlib
@@ -24,15 +23,20 @@ from typing import Literal
 
 from attrs import field, frozen
 
-from labbench.errors import FileProblems, Problem
-from labbench.files import MistakeError, MistakesError, load_toml, nearest, read_toml
+from labbench.files import MistakeError, MistakesError, load_toml
+from labbench.parts.limit_tables import (
+    ambient,
+    check_limits,
+    fraction,
+    limit_bounds,
+    part_name,
+    positive,
+)
 
 Material = Literal["powder", "ferrite", "air"]
 
 #: where a type gives a resistance without its temperature (common practice, no source)
 ASSUMED_RESISTANCE_TEMPERATURE_C = 25.0
-
-_FAMILIES_TO_COME = ("mosfet", "power-stage")
 
 
 @frozen
@@ -127,31 +131,9 @@ class CoilType:
 
 
 def read_coil_type(path: Path) -> CoilType:
-    """Read a part type file; raise FileProblems with every problem at once.
-
-    A file of another known family gets one sentence: that it cannot be judged yet.
-    """
-    family = read_toml(path).get("family")
-    if family in _FAMILIES_TO_COME:
-        raise FileProblems([
-            Problem(str(path), f"a {family} cannot be judged yet: only coils can", key="family")
-        ])  # fmt: skip
-    if family is not None and family != "coil":
-        near = nearest(family, ("coil", *_FAMILIES_TO_COME)) if isinstance(family, str) else None
-        raise FileProblems([
-            Problem(str(path), f"there is no family {family!r}", key="family",
-                    suggestion=repr(near) if near else None)
-        ])  # fmt: skip
+    """Read a coil's part type file; raise FileProblems with every problem at once."""
     raw = load_toml(path, _CoilFile)
     return raw.to_coil_type(hashlib.sha256(path.read_bytes()).hexdigest())
-
-
-def tolerance_bounds(nominal: float, tolerance: float) -> tuple[float, float]:
-    """Give the limits of a nominal value with a symmetric relative tolerance.
-
-    Rounded to twelve digits: 470 nH less 20 % is 376 nH and not 376.00000000000003 nH.
-    """
-    return float(f"{nominal * (1 - tolerance):.12g}"), float(f"{nominal * (1 + tolerance):.12g}")
 
 
 def _nominal(nominal: float | None, lower: float | None, upper: float | None) -> float | None:
@@ -163,91 +145,40 @@ def _nominal(nominal: float | None, lower: float | None, upper: float | None) ->
 # --- the file's tables ---------------------------------------------------------------------------
 
 
-def _positive(value: float) -> None:
-    if not value > 0:
-        raise MistakeError("must be above zero")
-
-
-def _fraction(value: float) -> None:
-    if not 0 < value < 1:
-        raise MistakeError("must lie between 0 and 100 %")
-
-
-def _name(value: str) -> None:
-    if not value or not all(letter.isalnum() or letter in "-_.+" for letter in value):
-        raise MistakeError("must be letters, digits, '-', '_', '.' or '+': it is also a file name")
-
-
 def _turns(value: int) -> None:
     if not 1 <= value <= 10_000:
         raise MistakeError("must lie between 1 and 10000")
 
 
-def _ambient(value: float) -> None:
-    if not -55 <= value <= 155:
-        raise MistakeError("must lie between -55 °C and 155 °C")
-
-
-def _check_limits(
-    nominal: float | None, tolerance: float | None, minimum: float | None, maximum: float | None
-) -> None:
-    wrong: list[tuple[str, str]] = []
-    if nominal is None and minimum is None and maximum is None:
-        wrong.append(("", "needs nominal and tolerance, or minimum and/or maximum"))
-    if tolerance is not None and nominal is None:
-        wrong.append(("tolerance", "of what: nominal is missing"))
-    if tolerance is not None and (minimum is not None or maximum is not None):
-        wrong.append(("tolerance", "and minimum or maximum: give one of them"))
-    if nominal is not None and tolerance is None and minimum is None and maximum is None:
-        wrong.append(("tolerance", "missing: a nominal value alone limits nothing"))
-    if minimum is not None and maximum is not None and minimum >= maximum:
-        wrong.append(("minimum", "must be below maximum"))
-    elif nominal is not None:
-        if minimum is not None and nominal < minimum:
-            wrong.append(("nominal", "is below minimum"))
-        if maximum is not None and nominal > maximum:
-            wrong.append(("nominal", "is above maximum"))
-    if wrong:
-        raise MistakesError(wrong)
-
-
-def _bounds(
-    nominal: float | None, tolerance: float | None, minimum: float | None, maximum: float | None
-) -> tuple[float | None, float | None]:
-    if nominal is not None and tolerance is not None:
-        return tolerance_bounds(nominal, tolerance)
-    return minimum, maximum
-
-
 @frozen(kw_only=True)
 class _InductanceTable:
-    nominal: float | None = field(default=None, metadata={"unit": "H", "check": _positive})
-    tolerance: float | None = field(default=None, metadata={"unit": "%", "check": _fraction})
-    minimum: float | None = field(default=None, metadata={"unit": "H", "check": _positive})
-    maximum: float | None = field(default=None, metadata={"unit": "H", "check": _positive})
-    frequency: float = field(metadata={"unit": "Hz", "check": _positive})
-    level: float | None = field(default=None, metadata={"unit": "V", "check": _positive})
+    nominal: float | None = field(default=None, metadata={"unit": "H", "check": positive})
+    tolerance: float | None = field(default=None, metadata={"unit": "%", "check": fraction})
+    minimum: float | None = field(default=None, metadata={"unit": "H", "check": positive})
+    maximum: float | None = field(default=None, metadata={"unit": "H", "check": positive})
+    frequency: float = field(metadata={"unit": "Hz", "check": positive})
+    level: float | None = field(default=None, metadata={"unit": "V", "check": positive})
 
     def __attrs_post_init__(self) -> None:
-        _check_limits(self.nominal, self.tolerance, self.minimum, self.maximum)
+        check_limits(self.nominal, self.tolerance, self.minimum, self.maximum)
 
 
 @frozen(kw_only=True)
 class _ResistanceTable:
-    nominal: float | None = field(default=None, metadata={"unit": "ohm", "check": _positive})
-    tolerance: float | None = field(default=None, metadata={"unit": "%", "check": _fraction})
-    minimum: float | None = field(default=None, metadata={"unit": "ohm", "check": _positive})
-    maximum: float | None = field(default=None, metadata={"unit": "ohm", "check": _positive})
-    temperature: float | None = field(default=None, metadata={"unit": "°C", "check": _ambient})
+    nominal: float | None = field(default=None, metadata={"unit": "ohm", "check": positive})
+    tolerance: float | None = field(default=None, metadata={"unit": "%", "check": fraction})
+    minimum: float | None = field(default=None, metadata={"unit": "ohm", "check": positive})
+    maximum: float | None = field(default=None, metadata={"unit": "ohm", "check": positive})
+    temperature: float | None = field(default=None, metadata={"unit": "°C", "check": ambient})
 
     def __attrs_post_init__(self) -> None:
-        _check_limits(self.nominal, self.tolerance, self.minimum, self.maximum)
+        check_limits(self.nominal, self.tolerance, self.minimum, self.maximum)
 
 
 @frozen(kw_only=True)
 class _SaturationTable:
-    current: float = field(metadata={"unit": "A", "check": _positive})
-    drop: float = field(metadata={"unit": "%", "check": _fraction})
+    current: float = field(metadata={"unit": "A", "check": positive})
+    drop: float = field(metadata={"unit": "%", "check": fraction})
 
 
 @frozen(kw_only=True)
@@ -265,13 +196,13 @@ class _LimitsTable:
 
 @frozen(kw_only=True)
 class _MaximumTable:
-    current: float | None = field(default=None, metadata={"unit": "A", "check": _positive})
+    current: float | None = field(default=None, metadata={"unit": "A", "check": positive})
 
 
 @frozen(kw_only=True)
 class _CoilFile:
     schema: Literal[1]
-    name: str = field(metadata={"check": _name})
+    name: str = field(metadata={"check": part_name})
     family: Literal["coil"]
     description: str = ""
     core: _CoreTable = field(factory=_CoreTable)
@@ -295,7 +226,7 @@ class _CoilFile:
             inductance=tuple(
                 InductanceLimit(
                     t.nominal,
-                    *_bounds(t.nominal, t.tolerance, t.minimum, t.maximum),
+                    *limit_bounds(t.nominal, t.tolerance, t.minimum, t.maximum),
                     t.frequency,
                     t.level,
                 )
@@ -304,7 +235,7 @@ class _CoilFile:
             dc_resistance=tuple(
                 ResistanceLimit(
                     t.nominal,
-                    *_bounds(t.nominal, t.tolerance, t.minimum, t.maximum),
+                    *limit_bounds(t.nominal, t.tolerance, t.minimum, t.maximum),
                     ASSUMED_RESISTANCE_TEMPERATURE_C if t.temperature is None else t.temperature,
                 )
                 for t in self.limits.dc_resistance

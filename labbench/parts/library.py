@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = [
     "ListedPartType",
+    "find_coil_type",
     "find_part_type",
     "list_part_types",
     "shipped_directory",
@@ -18,7 +19,8 @@ from attrs import frozen
 
 from labbench.errors import FileProblems, Problem
 from labbench.files import nearest
-from labbench.parts.coil_type import CoilType, read_coil_type
+from labbench.parts.coil_type import CoilType
+from labbench.parts.part_type import PartType, read_part_type
 
 
 @frozen
@@ -30,7 +32,7 @@ class ListedPartType:
 
     name: str
     path: Path
-    part: CoilType | None
+    part: PartType | None
     problem: FileProblems | None = None
     hidden: bool = False
 
@@ -45,7 +47,7 @@ def shipped_directory() -> Path:
     return Path(__file__).parent / "shipped"
 
 
-def find_part_type(name_or_path: str, *, directories: Sequence[Path] = ()) -> CoilType:
+def find_part_type(name_or_path: str, *, directories: Sequence[Path] = ()) -> PartType:
     """Read the part type at a path, or of that name.
 
     A name is looked for in `directories`, then in the user's library, then among the shipped.
@@ -53,7 +55,7 @@ def find_part_type(name_or_path: str, *, directories: Sequence[Path] = ()) -> Co
     """
     path = Path(name_or_path)
     if path.suffix == ".toml" or len(path.parts) > 1:
-        return read_coil_type(path)
+        return read_part_type(path)
     files = list(_files(directories))
     for name, candidate in files:
         if name == name_or_path:
@@ -68,6 +70,16 @@ def find_part_type(name_or_path: str, *, directories: Sequence[Path] = ()) -> Co
         ],
         hint="`labbench types list` shows them all; a path ends with .toml",
     )
+
+
+def find_coil_type(name_or_path: str, *, directories: Sequence[Path] = ()) -> CoilType:
+    """Read the part type as `find_part_type`; raise FileProblems where it is no coil."""
+    part = find_part_type(name_or_path, directories=directories)
+    if not isinstance(part, CoilType):
+        raise FileProblems(
+            [Problem(name_or_path, f"is a {part.family}: this is done with coils only")]
+        )
+    return part
 
 
 def list_part_types(directories: Sequence[Path] = ()) -> tuple[ListedPartType, ...]:
@@ -100,8 +112,8 @@ def _files(directories: Sequence[Path]) -> Iterator[tuple[str, Path]]:
             yield path.stem, path
 
 
-def _read_named(name: str, path: Path) -> CoilType:
-    part = read_coil_type(path)
+def _read_named(name: str, path: Path) -> PartType:
+    part = read_part_type(path)
     if part.name != name:
         # two files that claim one name would make the record ambiguous
         raise FileProblems([

@@ -24,7 +24,8 @@ from typing import Final
 from attrs import frozen
 
 from labbench.errors import InputError, QuantityError
-from labbench.parts.coil_type import CoilType, InductanceLimit, tolerance_bounds
+from labbench.parts.coil_type import CoilType, InductanceLimit
+from labbench.parts.limit_tables import tolerance_bounds
 from labbench.quantities import format_si, parse_quantity
 
 #: tolerance of a coil whose marking gives none (common practice, no source)

@@ -35,17 +35,13 @@ _SCHEMA = "readings/1"
 #: a sweep of ten thousand points has less; a line of this length is not a readings file
 _MAX_LINE = 4_000_000
 
-_SWITCH_BLOCKS = frozenset(
-    {
-        "short_check", "gate_leakage", "drain_leakage", "body_diode", "threshold",
-        "on_resistance", "breakdown", "stage",
-    }
-)  # fmt: skip
-_LOAD_BLOCKS = frozenset({"load", "board", "rail"})
-_COIL_BLOCKS_TO_COME = frozenset({"capacitance", "insulation"})
+#: known by name; nothing reads it yet
+_BLOCKS_TO_COME = frozenset({"insulation"})
 
 #: names of the shared data that the file spells without its unit: the block has one unit only
-_FILE_NAMES = {"greater_than_ohm": "greater_than", "less_than_ohm": "less_than"}
+_FILE_NAMES = {
+    f"{name}_{unit}": name for name in ("greater_than", "less_than") for unit in ("ohm", "a", "v")
+}
 _NOT_IN_FILE = frozenset({"line"})
 
 
@@ -85,7 +81,7 @@ def readings_from_json(
     data: Mapping[str, Any], *, file: str = "readings", line: int | None = None
 ) -> Readings:
     """Give the readings of one readings/1 object; raise FileProblems with every problem."""
-    if (problem := _other_family(data, file, line)) is not None:
+    if (problem := _not_to_be_read(data, file, line)) is not None:
         raise FileProblems([problem])
     return structure(data, ReadingsTable, file=file, line=line).to_readings(line)
 
@@ -133,8 +129,8 @@ def _read_line(text: str, file: str, number: int) -> Readings:
     return readings_from_json(data, file=file, line=number)
 
 
-def _other_family(data: Mapping[str, Any], file: str, line: int | None) -> Problem | None:
-    """Answer the blocks that are known by name but cannot be judged yet with one sentence."""
+def _not_to_be_read(data: Mapping[str, Any], file: str, line: int | None) -> Problem | None:
+    """Answer a foreign schema, and a block that cannot be judged yet, with one sentence."""
     schema = data.get("schema")
     if schema != _SCHEMA:
         shown = "missing" if schema is None else f"must be {_SCHEMA!r}, not {schema!r}"
@@ -142,14 +138,10 @@ def _other_family(data: Mapping[str, Any], file: str, line: int | None) -> Probl
         return Problem(
             file, shown, key="schema", line=line, suggestion=repr(near) if near else None
         )
-    for blocks, sentence in (
-        (_SWITCH_BLOCKS, "readings of a power switch: this family cannot be judged yet"),
-        (_LOAD_BLOCKS, "readings of a load: they cannot be judged yet"),
-        (_COIL_BLOCKS_TO_COME, "cannot be judged yet: without it the other blocks can"),
-    ):
-        present = [name for name in data if name in blocks]
-        if present:
-            return Problem(file, sentence, key=", ".join(present), line=line)
+    present = [name for name in data if name in _BLOCKS_TO_COME]
+    if present:
+        sentence = "cannot be judged yet: without it the other blocks can"
+        return Problem(file, sentence, key=", ".join(present), line=line)
     return None
 
 

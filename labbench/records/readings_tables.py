@@ -14,48 +14,44 @@ from typing import Any, Literal
 
 from attrs import field, frozen
 
-from labbench.files import MistakeError, MistakesError
+from labbench.files import MistakesError
+from labbench.records.readings_checks import (
+    NO_UNCERTAINTY,
+    UNCERTAINTY,
+    not_negative,
+    positive,
+    status_mistake,
+    temperature,
+    text,
+)
+from labbench.records.switch_tables import (
+    BodyDiodeEntry,
+    BreakdownEntry,
+    CapacitanceEntry,
+    DrainLeakageEntry,
+    GateLeakageEntry,
+    LoadEntry,
+    OnResistanceEntry,
+    ShortCheckEntry,
+    StageEntry,
+    ThresholdEntry,
+    no_entry_twice,
+)
 from labbench.results import (
     BiasPoint,
     Contact,
     DcResistance,
     Impedance,
     Readings,
+    Role,
     Status,
     Visual,
 )
 
 #: a resistance this many uncertainties below zero comes from swapped leads, not from noise
 _ABSURD_UNCERTAINTIES = 10.0
-_UNCERTAINTY = "without its uncertainty a value decides nothing"
-_NO_UNCERTAINTY = f"missing: {_UNCERTAINTY}"
-_MAX_TEXT = 200
 
 _Wrong = list[tuple[str, str]]
-
-
-def _text(value: str) -> None:
-    if not value.strip():
-        raise MistakeError("must not be empty")
-    if len(value) > _MAX_TEXT:
-        raise MistakeError(f"must not be longer than {_MAX_TEXT} characters")
-    if not value.isprintable():
-        raise MistakeError("must not contain control characters")
-
-
-def _temperature(value: float) -> None:
-    if not -60 <= value <= 200:
-        raise MistakeError(f"must lie between -60 and 200 °C, not {value:g}")
-
-
-def _positive(value: float) -> None:
-    if not value > 0:
-        raise MistakeError(f"must be above zero, not {value:g}")
-
-
-def _not_negative(value: float) -> None:
-    if value < 0:
-        raise MistakeError(f"must not be negative, not {value:g}")
 
 
 def _at(name: str, indices: Sequence[int], message: str) -> tuple[str, str]:
@@ -73,8 +69,8 @@ class _ImpedanceTable:
     frequency_hz: tuple[float, ...]
     resistance_ohm: tuple[float | None, ...]
     reactance_ohm: tuple[float | None, ...]
-    u_resistance_ohm: tuple[float | None, ...] = field(metadata={"missing": _UNCERTAINTY})
-    u_reactance_ohm: tuple[float | None, ...] = field(metadata={"missing": _UNCERTAINTY})
+    u_resistance_ohm: tuple[float | None, ...] = field(metadata={"missing": UNCERTAINTY})
+    u_reactance_ohm: tuple[float | None, ...] = field(metadata={"missing": UNCERTAINTY})
     u_gain_relative: tuple[float, ...] | None = None
     status: tuple[Status, ...] | None = None
     greater_than: tuple[float | None, ...] | None = None
@@ -140,10 +136,10 @@ class _ImpedanceTable:
                 ("reactance_ohm", self.reactance_ohm[index], self.u_reactance_ohm[index]),
             )
             for name, value, u in pairs:
-                if (why := _status_mistake(value, status)) is not None:
+                if (why := status_mistake(value, status)) is not None:
                     note(name, why, index)
                 elif value is not None and u is None:
-                    note(f"u_{name}", _NO_UNCERTAINTY, index)
+                    note(f"u_{name}", NO_UNCERTAINTY, index)
             if status == "over-range" and bound is None:
                 note("greater_than", "missing: how far could the meter see", index)
             if status != "over-range" and bound is not None:
@@ -179,14 +175,6 @@ _IMPEDANCE_ARRAYS = (
 )  # fmt: skip
 
 
-def _status_mistake(value: float | None, status: str) -> str | None:
-    if value is None and status == "ok":
-        return "null needs a status: over-range, not-measured or unstable"
-    if value is not None and status in ("over-range", "not-measured"):
-        return f"has a value though its status is {status!r}"
-    return None
-
-
 def _absurd(value: float | None, u: float | None, *, reactance: float | None = None) -> bool:
     if value is None or u is None or value >= -_ABSURD_UNCERTAINTIES * u:
         return False
@@ -196,29 +184,29 @@ def _absurd(value: float | None, u: float | None, *, reactance: float | None = N
 
 @frozen(kw_only=True)
 class _ContactTable:
-    u_resistance_ohm: float = field(metadata={"check": _not_negative})
-    u_inductance_h: float = field(metadata={"check": _not_negative})
+    u_resistance_ohm: float = field(metadata={"check": not_negative})
+    u_inductance_h: float = field(metadata={"check": not_negative})
 
 
 @frozen(kw_only=True)
 class _DcResistanceTable:
     value_ohm: float | None
-    u_ohm: float | None = field(default=None, metadata={"check": _positive})
-    temperature_c: float | None = field(default=None, metadata={"check": _temperature})
-    u_temperature_c: float | None = field(default=None, metadata={"check": _not_negative})
-    dof: float | None = field(default=None, metadata={"check": _positive})
-    method: str | None = field(default=None, metadata={"check": _text})
-    current_a: float | None = field(default=None, metadata={"check": _positive})
+    u_ohm: float | None = field(default=None, metadata={"check": positive})
+    temperature_c: float | None = field(default=None, metadata={"check": temperature})
+    u_temperature_c: float | None = field(default=None, metadata={"check": not_negative})
+    dof: float | None = field(default=None, metadata={"check": positive})
+    method: str | None = field(default=None, metadata={"check": text})
+    current_a: float | None = field(default=None, metadata={"check": positive})
     status: Status = "ok"
-    greater_than: float | None = field(default=None, metadata={"check": _not_negative})
-    less_than: float | None = field(default=None, metadata={"check": _positive})
+    greater_than: float | None = field(default=None, metadata={"check": not_negative})
+    less_than: float | None = field(default=None, metadata={"check": positive})
 
     def __attrs_post_init__(self) -> None:
         wrong: _Wrong = []
-        if (why := _status_mistake(self.value_ohm, self.status)) is not None:
+        if (why := status_mistake(self.value_ohm, self.status)) is not None:
             wrong.append(("value_ohm", why))
         elif self.value_ohm is not None and self.u_ohm is None:
-            wrong.append(("u_ohm", _NO_UNCERTAINTY))
+            wrong.append(("u_ohm", NO_UNCERTAINTY))
         bounded = self.greater_than is not None or self.less_than is not None
         if self.status == "over-range" and not bounded:
             wrong.append(("greater_than", "missing (or less_than): how far could the bench see"))
@@ -247,9 +235,9 @@ class _DcResistanceTable:
 
 @frozen(kw_only=True)
 class _BiasEntry:
-    current_a: float = field(metadata={"check": _not_negative})
-    inductance_h: float = field(metadata={"check": _positive})
-    u_inductance_h: float = field(metadata={"check": _positive, "missing": _UNCERTAINTY})
+    current_a: float = field(metadata={"check": not_negative})
+    inductance_h: float = field(metadata={"check": positive})
+    u_inductance_h: float = field(metadata={"check": positive, "missing": UNCERTAINTY})
     repeat: bool = False
 
     def to_bias_point(self) -> BiasPoint:
@@ -284,18 +272,67 @@ class ReadingsTable:
     """Hold one readings/1 line as it stands in a file."""
 
     schema: Literal["readings/1"]
-    specimen: str = field(metadata={"check": _text})
-    type: str = field(metadata={"check": _text})
-    lot: str | None = field(default=None, metadata={"check": _text})
-    role: Literal["test", "sibling"] = "test"
-    temperature_c: float | None = field(default=None, metadata={"check": _temperature})
-    session: str | None = field(default=None, metadata={"check": _text})
-    operator: str | None = field(default=None, metadata={"check": _text})
+    specimen: str = field(metadata={"check": text})
+    type: str = field(metadata={"check": text})
+    lot: str | None = field(default=None, metadata={"check": text})
+    role: Role = "test"
+    temperature_c: float | None = field(default=None, metadata={"check": temperature})
+    session: str | None = field(default=None, metadata={"check": text})
+    operator: str | None = field(default=None, metadata={"check": text})
     impedance: _ImpedanceTable | None = None
     contact: _ContactTable | None = None
     dc_resistance: _DcResistanceTable | None = None
     bias: tuple[_BiasEntry, ...] = field(default=(), metadata={"check": _repeats})
     visual: _VisualTable | None = None
+    cleaned: bool | None = None
+    short_check: tuple[ShortCheckEntry, ...] = field(
+        default=(), metadata={"check": no_entry_twice(lambda e: (e.path, e.polarity))}
+    )
+    gate_leakage: tuple[GateLeakageEntry, ...] = field(
+        default=(), metadata={"check": no_entry_twice(lambda e: e.voltage_v)}
+    )
+    drain_leakage: tuple[DrainLeakageEntry, ...] = field(
+        default=(), metadata={"check": no_entry_twice(lambda e: e.voltage_v)}
+    )
+    body_diode: tuple[BodyDiodeEntry, ...] = field(
+        default=(), metadata={"check": no_entry_twice(lambda e: e.current_a)}
+    )
+    threshold: tuple[ThresholdEntry, ...] = field(
+        default=(), metadata={"check": no_entry_twice(lambda e: e.current_a)}
+    )
+    on_resistance: tuple[OnResistanceEntry, ...] = field(
+        default=(), metadata={"check": no_entry_twice(lambda e: (e.gate_source_v, e.current_a))}
+    )
+    breakdown: tuple[BreakdownEntry, ...] = field(
+        default=(), metadata={"check": no_entry_twice(lambda e: e.current_a)}
+    )
+    capacitance: tuple[CapacitanceEntry, ...] = field(
+        default=(), metadata={"check": no_entry_twice(lambda e: (e.path, e.frequency_hz))}
+    )
+    stage: tuple[StageEntry, ...] = field(
+        default=(),
+        metadata={
+            "check": no_entry_twice(
+                lambda e: (e.step, e.path, e.unit, tuple(sorted(e.state.items())))
+            )
+        },
+    )
+    board: str | None = field(default=None, metadata={"check": text})
+    rail: str | None = field(default=None, metadata={"check": text})
+    load: tuple[LoadEntry, ...] = field(
+        default=(), metadata={"check": no_entry_twice(lambda e: e.voltage_v)}
+    )
+
+    def __attrs_post_init__(self) -> None:
+        wrong: _Wrong = []
+        if self.role == "good" and not self.load:
+            wrong.append(("role", "'good' belongs to a load: a reference part is a 'sibling'"))
+        if self.load:
+            for name in ("board", "rail"):
+                if getattr(self, name) is None:
+                    wrong.append((name, "missing: a load belongs to a rail of a type of board"))
+        if wrong:
+            raise MistakesError(wrong)
 
     def to_readings(self, line: int | None = None) -> Readings:
         """Give the shared data; `line` is where it stands in its file."""
@@ -316,5 +353,18 @@ class ReadingsTable:
             bias=tuple(entry.to_bias_point() for entry in self.bias),
             visual=None if self.visual is None else Visual(self.visual.seen),
             operator=self.operator,
+            cleaned=self.cleaned,
+            short_check=tuple(entry.to_block() for entry in self.short_check),
+            gate_leakage=tuple(entry.to_block() for entry in self.gate_leakage),
+            drain_leakage=tuple(entry.to_block() for entry in self.drain_leakage),
+            body_diode=tuple(entry.to_block() for entry in self.body_diode),
+            threshold=tuple(entry.to_block() for entry in self.threshold),
+            on_resistance=tuple(entry.to_block() for entry in self.on_resistance),
+            breakdown=tuple(entry.to_block() for entry in self.breakdown),
+            capacitance=tuple(entry.to_block() for entry in self.capacitance),
+            stage=tuple(entry.to_block() for entry in self.stage),
+            board=self.board,
+            rail=self.rail,
+            load=tuple(entry.to_block() for entry in self.load),
             line=line,
         )

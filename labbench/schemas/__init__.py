@@ -18,6 +18,8 @@ SCHEMA_NAMES: Final = (
     "gauge-plan-1",
     "journal-1",
     "part-type-1",
+    "part-type-mosfet-1",
+    "part-type-power-stage-1",
     "problem-1",
     "readings-1",
     "verdict-1",

@@ -20,8 +20,8 @@ from labbench.parts.coil_type import (
     Saturation,
     Spread,
     read_coil_type,
-    tolerance_bounds,
 )
+from labbench.parts.limit_tables import tolerance_bounds
 
 WHOLE = """\
 schema = 1
@@ -194,21 +194,6 @@ def test_an_empty_limit_is_refused(tmp_path: Path) -> None:
         "needs nominal"
         in problems(tmp_path, with_limits("dc_resistance = {}"))["limits.dc_resistance"]
     )
-
-
-@pytest.mark.parametrize("family", ["mosfet", "power-stage"])
-def test_a_family_to_come_gets_one_sentence(tmp_path: Path, family: str) -> None:
-    text = f'schema = 1\nname = "q"\nfamily = "{family}"\npolarity = "n"\n[limits]\nx = 1\n'
-    assert problems(tmp_path, text) == {
-        "family": f"a {family} cannot be judged yet: only coils can"
-    }
-
-
-def test_an_unknown_family_names_the_nearest(tmp_path: Path) -> None:
-    with pytest.raises(FileProblems) as found:
-        read_coil_type(write(tmp_path, 'schema = 1\nname = "q"\nfamily = "coils"\n'))
-    (problem,) = found.value.problems
-    assert (problem.key, problem.suggestion) == ("family", "'coil'")
 
 
 def test_a_missing_family_is_one_problem_among_the_others(tmp_path: Path) -> None:

@@ -12,12 +12,21 @@ import pytest
 from labbench.errors import FileProblems
 from labbench.parts import library
 from labbench.parts.library import (
+    find_coil_type,
     find_part_type,
     list_part_types,
     shipped_directory,
     user_directory,
 )
 
+SWITCHES = {
+    "nfet-30v-5m": "mosfet",
+    "nfet-25v-1m5": "mosfet",
+    "pfet-30v-12m": "mosfet",
+    "nfet-30v-schottky": "mosfet",
+    "nfet-20v-clamp": "mosfet",
+    "stage-25v-50a": "power-stage",
+}
 SHIPPED = {
     "coil-470n": (470e-9, 1.5e-3, "powder", 4),
     "coil-1u0": (1e-6, 3e-3, "powder", 6),
@@ -46,7 +55,7 @@ def add(folder: Path, name: str, *, file: str | None = None, description: str = 
 
 @pytest.mark.parametrize("name", SHIPPED)
 def test_a_shipped_part_type_reads(name: str) -> None:
-    coil = find_part_type(name)
+    coil = find_coil_type(name)
     inductance, resistance, material, turns = SHIPPED[name]
     assert coil.nominal_inductance_h == inductance
     assert coil.nominal_resistance_ohm == resistance
@@ -55,11 +64,28 @@ def test_a_shipped_part_type_reads(name: str) -> None:
     assert coil.dc_resistance[0].upper_ohm == pytest.approx(1.1 * resistance)
 
 
+@pytest.mark.parametrize("name", SWITCHES)
+def test_a_shipped_switch_reads_by_its_family(name: str) -> None:
+    assert find_part_type(name).family == SWITCHES[name]
+    with pytest.raises(FileProblems, match="coils only"):
+        find_coil_type(name)
+
+
+@pytest.mark.parametrize(("family", "near"), [("coils", "'coil'"), ("mosfets", "'mosfet'")])
+def test_an_unknown_family_names_the_nearest(tmp_path: Path, family: str, near: str) -> None:
+    path = add(tmp_path, "x")
+    path.write_text(f'schema = 1\nname = "x"\nfamily = "{family}"\n', encoding="utf-8")
+    with pytest.raises(FileProblems) as found:
+        find_part_type(str(path))
+    (problem,) = found.value.problems
+    assert (problem.key, problem.suggestion) == ("family", near)
+
+
 def test_everything_shipped_is_listed_whole() -> None:
     listed = list_part_types()
-    assert {entry.name for entry in listed} == set(SHIPPED)
+    assert {entry.name for entry in listed} == set(SHIPPED) | set(SWITCHES)
     assert all(entry.problem is None and not entry.hidden for entry in listed)
-    assert {path.stem for path in shipped_directory().iterdir()} == set(SHIPPED)
+    assert {path.stem for path in shipped_directory().iterdir()} == set(SHIPPED) | set(SWITCHES)
 
 
 def test_a_folder_given_comes_before_the_users_own_and_that_before_the_shipped(

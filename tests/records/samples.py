@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from hypothesis import strategies as st
 
 from labbench.results import (
     BiasPoint,
+    BodyDiode,
+    Breakdown,
+    Capacitance,
     Characteristic,
     Contact,
     DcResistance,
+    DrainLeakage,
     Finding,
+    GateLeakage,
     Impedance,
     Judgement,
+    LoadReading,
+    OnResistance,
     Readings,
+    ShortCheck,
+    StageReading,
+    Threshold,
     Visual,
     WouldDecide,
 )
@@ -25,7 +36,8 @@ NAMES = st.text(
 POSITIVE = st.floats(min_value=1e-12, max_value=1e9)
 TEMPERATURES = st.floats(min_value=-60, max_value=200)
 FAULTS = st.sampled_from(
-    ["shorted-turn", "fused-winding", "cracked-core", "lossy-core", "high-resistance-joint",
+    ["short", "leak", "weak-gate", "high-on-resistance", "threshold-shift",
+     "shorted-turn", "fused-winding", "cracked-core", "lossy-core", "high-resistance-joint",
      "open-winding", "winding-to-core-leak", "not-as-marked"]
 )  # fmt: skip
 
@@ -104,15 +116,94 @@ def bias_points(draw: st.DrawFn) -> tuple[BiasPoint, ...]:
     return tuple(points)
 
 
+def valued(unit: str, **more: st.SearchStrategy[Any]) -> st.SearchStrategy[dict[str, Any]]:
+    """Draw a value with its uncertainty, or a bound, or neither; `unit` ends the bound's name."""
+    value, u = {
+        "ohm": ("value_ohm", "u_ohm"),
+        "a": ("current_a", "u_current_a"),
+        "v": ("voltage_v", "u_voltage_v"),
+    }[unit]
+    have = st.fixed_dictionaries(
+        {value: POSITIVE, u: POSITIVE, "status": st.sampled_from(["ok", "unstable"])}
+    )
+    bound = st.sampled_from(["greater_than", "less_than"]).flatmap(
+        lambda name: st.fixed_dictionaries(
+            {value: st.none(), "status": st.just("over-range"), f"{name}_{unit}": POSITIVE}
+        )
+    )
+    none = st.fixed_dictionaries({value: st.none(), "status": st.just("not-measured")})
+    return st.tuples(have | bound | none, st.fixed_dictionaries(more)).map(
+        lambda pair: {**pair[0], **pair[1]}
+    )
+
+
+def entries(
+    cls: Callable[..., Any], unit: str, key: str, **more: st.SearchStrategy[Any]
+) -> st.SearchStrategy[tuple[Any, ...]]:
+    """Draw entries of a block, whose `key` is different in each; leave it out of `more`."""
+
+    def numbered(drawn: list[dict[str, Any]]) -> tuple[Any, ...]:
+        return tuple(cls(**{key: 0.1 + index / 8}, **each) for index, each in enumerate(drawn))
+
+    return st.lists(valued(unit, **more), max_size=2).map(numbered)
+
+
+def switch_blocks() -> dict[str, st.SearchStrategy[Any]]:
+    """Name strategies for the blocks of switches, stages and loads."""
+    method = st.none() | st.sampled_from(["meter", "series-resistor", "supply-readback"])
+
+    def short(given: dict[str, Any]) -> ShortCheck:
+        given["resistance_ohm"] = given.pop("value_ohm")
+        return ShortCheck(path="drain-source", **given)
+
+    def stage(given: dict[str, Any]) -> StageReading:
+        names = {"value_ohm": "value", "u_ohm": "u"}
+        plain = {names.get(k, k.removesuffix("_ohm")): v for k, v in given.items()}
+        return StageReading(unit="ohm", **plain)
+
+    state = st.dictionaries(NAMES, NAMES | st.floats(-10, 10), max_size=3)
+    return {
+        "cleaned": st.none() | st.booleans(),
+        "short_check": valued("ohm", polarity=st.sampled_from("+-")).map(short).map(lambda s: (s,)),
+        "gate_leakage": entries(GateLeakage, "a", "voltage_v", method=method),
+        "drain_leakage": entries(DrainLeakage, "a", "voltage_v", method=method),
+        "body_diode": entries(BodyDiode, "v", "current_a"),
+        "threshold": entries(Threshold, "v", "current_a"),
+        "on_resistance": entries(
+            OnResistance, "ohm", "gate_source_v", current_a=st.none() | POSITIVE
+        ),
+        "breakdown": entries(Breakdown, "v", "current_a"),
+        "capacitance": st.builds(
+            Capacitance, NAMES, POSITIVE, POSITIVE, st.floats(-1, 1), POSITIVE, POSITIVE
+        ).map(lambda c: (c,)),
+        "stage": valued("ohm", step=NAMES, path=NAMES, state=state).map(stage).map(lambda s: (s,)),
+        "load": entries(LoadReading, "a", "voltage_v", u_voltage_v=st.none() | POSITIVE),
+    }
+
+
+@st.composite
+def switch_samples(draw: st.DrawFn) -> dict[str, Any]:
+    """Draw some of the blocks of a switch, a stage or a load, with what a load needs."""
+    blocks = switch_blocks()
+    chosen = draw(st.sets(st.sampled_from(sorted(blocks))))
+    drawn = {name: draw(blocks[name]) for name in chosen}
+    if drawn.get("load"):
+        drawn |= {"board": draw(NAMES), "rail": draw(NAMES)}
+    return drawn
+
+
 @st.composite
 def readings_samples(draw: st.DrawFn) -> Readings:
     """Draw one line's readings."""
     temperature_c = draw(st.none() | TEMPERATURES)
+    switch = draw(switch_samples())
+    roles = ["test", "sibling", "good"] if switch.get("load") else ["test", "sibling"]
     return Readings(
+        **switch,
         specimen=draw(NAMES),
         type=draw(NAMES),
         lot=draw(st.none() | NAMES),
-        role=draw(st.sampled_from(["test", "sibling"])),
+        role=draw(st.sampled_from(roles)),
         temperature_c=temperature_c,
         session=draw(st.none() | NAMES),
         impedance=draw(st.none() | impedances()),

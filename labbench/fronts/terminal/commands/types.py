@@ -52,7 +52,7 @@ def show(name: str, parts: tuple[Path, ...], as_json: bool) -> None:
     from labbench.jobs import part_types
 
     with speaking():
-        part, marking = part_types.for_name_or_marking(name, parts)
+        part, marking = part_types.for_any_name_or_marking(name, parts)
         if as_json:
             click.echo(json.dumps(_plain(part), ensure_ascii=False))
             return
