@@ -6,7 +6,9 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 
-from sim.scenario import SCENARIOS, Scenario
+from sim.scenario import SCENARIOS, SWITCH, Scenario
+from sim.switch_hookups import hookups
+from sim.switch_jig import CHECK_RELAY
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
@@ -68,18 +70,33 @@ def _figures(scenario: Scenario, role: str) -> list[str]:
 
 
 def _hookups(scenario: Scenario) -> list[str]:
-    hookups = []
+    if scenario.jig == SWITCH:
+        return _switch_hookups(scenario)
+    coil_hookups = []
     if scenario.impedance_meter is not None:
-        hookups.append('coil-impedance = "(@201,202)"')
+        coil_hookups.append('coil-impedance = "(@201,202)"')
     if scenario.supply is not None:
         sense = ",205,206" if scenario.multimeter_class is not None else ""
-        hookups.append(f'coil-kelvin = "(@203,204{sense})"')
-    return hookups
+        coil_hookups.append(f'coil-kelvin = "(@203,204{sense})"')
+    return coil_hookups
+
+
+def _switch_hookups(scenario: Scenario) -> list[str]:
+    families = sorted({scenario.family(spec) for spec in scenario.specimens})
+    found = hookups(
+        families,
+        channels=scenario.supply.channels if scenario.supply is not None else 0,
+        meter=scenario.multimeter_class is not None,
+        bridge=scenario.impedance_meter is not None,
+    )
+    return [f"{name} = {_text(numbers)}" for name, numbers in found.items()]
 
 
 def _positions(scenario: Scenario) -> list[str]:
     named = [(each.name, each.position) for each in scenario.specimens]
     named += [("open", 198), ("short", 199)]
+    if scenario.jig == SWITCH:
+        named.append(("check", CHECK_RELAY))
     return [f'{_key(name)} = "(@{position})"' for name, position in named]
 
 

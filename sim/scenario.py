@@ -5,6 +5,7 @@ The keys are documented in README.md. A file with mistakes gets all of them at o
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -15,13 +16,20 @@ from sim.link_faults import FaultSchedule, read_schedules
 from sim.links.kinds import KINDS, USUAL_KIND
 from sim.physics.coil import Coil
 from sim.physics.construction_file import construction, construction_names
+from sim.physics.devices.fault_file import DeviceFault, read_device_fault
+from sim.physics.devices.files import device_construction, device_names
+from sim.physics.devices.load_construction import LoadConstruction
+from sim.physics.devices.mosfet_construction import MosfetConstruction
 from sim.physics.faults import Fault, read_fault
 from sim.profiles.catalogue import PROFILES, usual_dialect
+from sim.switch_jig import SERIES_RESISTORS
 from sim.text import Table, TextError, did_you_mean, load_toml
 from sim.wiring import Fixture
 
 SCENARIOS = Path(__file__).parent / "scenarios"
 SCHEMA = 1
+COIL, SWITCH = "coil", "switch"
+JIGS = (COIL, SWITCH)
 ROLES = ("impedance_meter", "supply", "multimeter", "switch")
 _POSITIONS = (101, 190)
 _RESERVED_NAMES = ("open", "short")
@@ -49,7 +57,7 @@ class SupplySpec:
 
 @dataclass(frozen=True, slots=True)
 class LotSpec:
-    """Coils made together: one construction, one draw of what a lot has in common."""
+    """Parts made together: one construction, one draw of what a lot has in common."""
 
     name: str
     construction: str
@@ -57,7 +65,11 @@ class LotSpec:
 
 @dataclass(frozen=True, slots=True)
 class SpecimenSpec:
-    """One part on the bench; `part_type` is what the technician is told that it is."""
+    """One part on the bench; `part_type` is what the technician is told that it is.
+
+    A coil has a `fault`, a switch, stage or load a `device_fault`; `turned` lies in the jig the
+    other way round, and `contamination_ohm` is what flux or water conducts over it.
+    """
 
     name: str
     position: int
@@ -68,6 +80,9 @@ class SpecimenSpec:
     not_as_marked: bool
     temperature_c: float
     just_lifted_c: float | None
+    device_fault: DeviceFault | None = None
+    contamination_ohm: float = math.inf
+    turned: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +107,12 @@ class Scenario:
     link_faults: Mapping[str, FaultSchedule] = field(default_factory=dict)
     links: Mapping[str, str] = field(default_factory=dict)
     dialects: Mapping[str, str] = field(default_factory=dict)
+    jig: str = COIL
+
+    def family(self, spec: SpecimenSpec) -> str:
+        """Give the family of a specimen of the switch jig: mosfet, stage or load."""
+        (lot,) = [lot for lot in self.lots if lot.name == spec.lot]
+        return device_family(lot.construction)
 
     def link(self, role: str) -> str:
         """Give the kind of link by which an instrument is reached."""
@@ -108,6 +129,14 @@ class Scenario:
                 return found
         known = [found.name for found in self.specimens]
         raise KeyError(f'no specimen "{name}"; {did_you_mean(name, known)}')
+
+
+def device_family(construction: str) -> str:
+    """Give the family that a construction of a device belongs to."""
+    built = device_construction(construction)
+    if isinstance(built, MosfetConstruction):
+        return "mosfet"
+    return "load" if isinstance(built, LoadConstruction) else "stage"
 
 
 def scenario_names() -> list[str]:
@@ -164,9 +193,10 @@ def _read(table: Table, path: Path) -> Scenario:
     if has_switch:
         found["switch"].refuse_the_rest()
 
-    fixture, series_resistors = _fixture(table.table("fixture"), meter)
-    lots = _lots(table.tables("lots"))
-    specimens = _specimens(table.tables("specimens"), lots, ambient_c)
+    jig = table.text("jig", COIL, known=JIGS)
+    fixture, series_resistors = _fixture(table.table("fixture"), meter, jig)
+    lots = _lots(table.tables("lots"), jig)
+    specimens = _specimens(table.tables("specimens"), lots, ambient_c, jig)
     if not specimens:
         table.problem("specimens", "there is nothing to measure")
     link_faults = read_schedules(table.tables("link_faults"), links)
@@ -190,6 +220,7 @@ def _read(table: Table, path: Path) -> Scenario:
         link_faults=link_faults,
         links=links,
         dialects=dialects,
+        jig=jig,
     )
 
 
@@ -231,7 +262,9 @@ def _supply(table: Table) -> SupplySpec:
     return spec
 
 
-def _fixture(table: Table, meter: ImpedanceMeterSpec | None) -> tuple[Fixture, tuple[str, ...]]:
+def _fixture(
+    table: Table, meter: ImpedanceMeterSpec | None, jig: str
+) -> tuple[Fixture, tuple[str, ...]]:
     class_name = meter.class_name if meter is not None else ""
     usual = IMPEDANCE_METERS.get(class_name, IMPEDANCE_METERS["bench-1MHz"])
 
@@ -249,6 +282,10 @@ def _fixture(table: Table, meter: ImpedanceMeterSpec | None) -> tuple[Fixture, t
         strip_ohm=read("strip_resistance", "ohm", 15e-6, 0.1),
         strip_h=read("strip_inductance", "H", 0.3e-9, 1e-6),
     )
+    if jig == SWITCH:
+        # They are part of the matrix.
+        table.refuse_the_rest()
+        return fixture, SERIES_RESISTORS
     resistors = table.raw("series_resistors", [])
     if not isinstance(resistors, list) or not all(isinstance(item, str) for item in resistors):
         table.problem("series_resistors", 'must be a list of texts such as "10 kΩ 0.1 %"')
@@ -257,8 +294,8 @@ def _fixture(table: Table, meter: ImpedanceMeterSpec | None) -> tuple[Fixture, t
     return fixture, tuple(resistors)
 
 
-def _lots(tables: Iterable[Table]) -> list[LotSpec]:
-    known = construction_names()
+def _lots(tables: Iterable[Table], jig: str) -> list[LotSpec]:
+    known = _constructions(jig)
     lots: list[LotSpec] = []
     for table in tables:
         lot = LotSpec(table.text("name"), table.text("construction", known=known))
@@ -269,7 +306,13 @@ def _lots(tables: Iterable[Table]) -> list[LotSpec]:
     return lots
 
 
-def _specimens(tables: list[Table], lots: list[LotSpec], ambient_c: float) -> list[SpecimenSpec]:
+def _constructions(jig: str) -> list[str]:
+    return device_names() if jig == SWITCH else construction_names()
+
+
+def _specimens(
+    tables: list[Table], lots: list[LotSpec], ambient_c: float, jig: str
+) -> list[SpecimenSpec]:
     constructions = {lot.name: lot.construction for lot in lots}
     taken: set[int] = set()
     names: set[str] = set()
@@ -286,7 +329,22 @@ def _specimens(tables: list[Table], lots: list[LotSpec], ambient_c: float) -> li
         lot = table.text("lot")
         if lot and lot not in constructions:
             table.problem("lot", f'there is no lot "{lot}"; {did_you_mean(lot, constructions)}')
-        fault = read_fault(table.table("fault")) if "fault" in table else None
+        fault: Fault | None = None
+        device_fault: DeviceFault | None = None
+        contamination_ohm, turned = math.inf, False
+        if jig == SWITCH:
+            known = constructions.get(lot) in device_names()
+            family = device_family(constructions[lot]) if known else ""
+            if "fault" in table and family:
+                device_fault = read_device_fault(table.table("fault"), family)
+            elif "fault" in table:
+                table.raw("fault")
+            contamination_ohm = table.quantity(
+                "contamination", "ohm", math.inf, at_least=1e3, at_most=1e15
+            )
+            turned = table.truth("turned", False)
+        elif "fault" in table:
+            fault = read_fault(table.table("fault"))
         if fault is not None and constructions.get(lot) in construction_names():
             try:
                 Coil(construction(constructions[lot]), faults=(fault,))
@@ -306,6 +364,9 @@ def _specimens(tables: list[Table], lots: list[LotSpec], ambient_c: float) -> li
                     "temperature", "degC", ambient_c, at_least=-10.0, at_most=100.0
                 ),
                 just_lifted_c=lifted if "just_lifted" in table else None,
+                device_fault=device_fault,
+                contamination_ohm=contamination_ohm,
+                turned=turned,
             )
         )
         taken.add(position)

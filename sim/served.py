@@ -15,8 +15,10 @@ from sim.link_faults import FaultSchedule
 from sim.links.base import LinkServer
 from sim.links.serve import serve
 from sim.profiles.catalogue import PROFILES
-from sim.scenario import Scenario, load_scenario
+from sim.scenario import SWITCH, Scenario, load_scenario
 from sim.scpi.interpreter import Interpreter
+from sim.switch_bench import SwitchBench
+from sim.switch_truth import DeviceTruth
 
 _IDENTITY_ROLES = {
     "impedance_meter": "impedance meter",
@@ -61,7 +63,11 @@ class ServedBench:
         self.seed = self.scenario.seed if seed is None else seed
         self.clock_rate = self.scenario.clock_rate if clock_rate is None else clock_rate
         self.clock: Clock = ManualClock() if manual_clock else RateClock(self.clock_rate)
-        self.bench = VirtualBench(self.scenario, seed=self.seed, clock=self.clock)
+        self.bench: VirtualBench | SwitchBench = (
+            SwitchBench(self.scenario, seed=self.seed, clock=self.clock)
+            if self.scenario.jig == SWITCH
+            else VirtualBench(self.scenario, seed=self.seed, clock=self.clock)
+        )
         faults = {**self.scenario.link_faults, **(faults or {})}
         behaviours = self._behaviours()
         for option, by_role in (
@@ -98,7 +104,7 @@ class ServedBench:
         """Return the text of a bench file for these servers."""
         return bench_file(self.scenario, self.addresses, seed=self.seed, clock_rate=self.clock_rate)
 
-    def truth(self) -> dict[str, Truth]:
+    def truth(self) -> Mapping[str, Truth | DeviceTruth]:
         """Return what each specimen really is."""
         return self.bench.truth()
 

@@ -3,18 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Protocol
 
 from sim.instruments.errors import DATA_OUT_OF_RANGE, SettingError
 from sim.instruments.world import World
-from sim.wiring import Wiring
 
 MOVE_S = 15e-3
+
+
+class Relays(Protocol):
+    """The wiring that a relay switch moves."""
+
+    relays: frozenset[int]
+    closed: set[int]
+
+    def close(self, relay: int, now_s: float) -> None:
+        """Close a relay."""
+
+    def open(self, relay: int) -> None:
+        """Open a relay."""
 
 
 class RelaySwitch:
     """Close and open the relays of the wiring."""
 
-    def __init__(self, world: World, wiring: Wiring) -> None:
+    def __init__(self, world: World, wiring: Relays) -> None:
         self._world = world
         self._wiring = wiring
         self.relays: frozenset[int] = wiring.relays

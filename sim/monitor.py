@@ -1,0 +1,402 @@
+"""Watches every node at every step and writes down what would harm a part or an instrument.
+
+The rules are those of a careful bench: nothing above 0.2 V without a resistor in the loop but the
+named exceptions, no gate or driver input left floating beside a biased path, little energy from
+the supply's output capacitor, dead circuits at every re-tie, dry contacts. Nothing changes by
+being written down.
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from sim.instruments.output_stage import OutputStage
+from sim.switch_jig import (
+    BLEEDER_RELAYS,
+    METER_HIGH_ROW,
+    METER_LOW_ROW,
+    METER_ONLY_RELAYS,
+    Conductor,
+    SwitchJig,
+)
+
+HOT_MOVE_A = 10e-3
+RETIE_V = 25e-3  # what must read below 20 mV, and the error of a readback
+BIASED_V = 0.25
+# A path of more than this does not hold a gate or an input.
+HELD_OHM = 200e3
+FREE_V = 0.22  # needs no resistor: 0.2 V and the error of the setting
+CAPACITOR_J, DIRECT_CAPACITOR_J = 20.5e-6, 25.5e-6
+_POWER_W, _WARMING_W, _TOTAL_J = 2.0, 0.3, 0.6
+_POWER_FOR_S = 1e-3
+_LOAD_W = 1.0
+_LOAD_V, _REVERSE_V = 0.33, 0.05
+_CLOSING_S = (1e-4, 1e-3)  # when the current through a relay that has just closed counts
+_MILLI = 0.97  # a resistor of its nominal value less its tolerance is that resistor
+
+_GATES = {"mosfet": ("G",), "stage": ("VDRV", "EN"), "load": ()}
+_GROUNDS = {"mosfet": "S", "stage": "PGND", "load": "GND"}
+_POWER = {"mosfet": ("D", "S"), "stage": ("VIN", "SW", "PGND"), "load": ("RAIL", "GND")}
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """A supply channel as the monitor sees it: its terminals, its setting, what it holds."""
+
+    number: int
+    plus: str
+    minus: str
+    stage: OutputStage
+    terminal_v: float
+
+    def reach_v(self) -> float:
+        """Give the highest voltage that can stand at the terminals now."""
+        target_v = self.stage.target_v if self.stage.on and self.stage.limit_a > 0.0 else 0.0
+        return max(self.terminal_v, target_v)
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """What one feed did in a step: from its capacitor, from its regulator, through the bleeder."""
+
+    terminal_v: float
+    capacitor_a: float
+    regulator_a: float
+    bleeder_a: float
+
+    @property
+    def load_a(self) -> float:
+        """The current that leaves the terminals."""
+        return self.capacitor_a + self.regulator_a - self.bleeder_a
+
+
+@dataclass(slots=True)
+class Watched:
+    """A part in the jig with what has been put into it since the last re-tie."""
+
+    position: int
+    name: str
+    family: str
+    capacitor_j: float = 0.0
+    total_j: float = 0.0
+    hot_s: float = 0.0
+    floating: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class _Paths:
+    """How the part hangs on the supplies, by resistance of the way outside it."""
+
+    plus: dict[str, float] = field(default_factory=dict)
+    minus: dict[str, float] = field(default_factory=dict)
+
+
+class Monitor:
+    """Collects sentences; each kind once between two changes of the wiring."""
+
+    def __init__(
+        self, jig: SwitchJig, names: Mapping[int, str], p_channel: Iterable[int] = ()
+    ) -> None:
+        """Take the names of the parts by position, and which of them are p-channel."""
+        self.sentences: list[str] = []
+        self._jig = jig
+        self._names = names
+        self._p_channel = frozenset(p_channel)
+        self._parts: dict[int, Watched] = {}
+        self._said: set[tuple[str, int]] = set()
+        self._feeds: Sequence[Feed] = ()
+        self._direct = False
+        self._closing: frozenset[int] = frozenset()
+        self._since_s = 0.0
+        self.what = ""
+
+    # Changes
+
+    def moving(
+        self,
+        what: str,
+        opened: Iterable[int],
+        closed: Iterable[int],
+        currents_a: Mapping[int, float],
+        part_v: Mapping[int, float],
+        feeds: Sequence[Feed],
+        supplied: bool,
+    ) -> None:
+        """Look at relays that move: `currents_a` and `part_v` are from just before."""
+        opened, closed = set(opened), set(closed)
+        moved = opened | closed
+        self.what = what
+        for relay in sorted(opened):
+            if abs(currents_a.get(relay, 0.0)) > HOT_MOVE_A:
+                self.sentences.append(
+                    f"{what}: {abs(currents_a[relay]):.3g} A flowed through contact {relay} "
+                    "as it moved"
+                )
+        retied = moved - METER_ONLY_RELAYS - BLEEDER_RELAYS
+        if retied:
+            for feed in feeds:
+                if supplied and abs(feed.terminal_v) > RETIE_V:
+                    self.sentences.append(
+                        f"{what}: supply {feed.number} still had {feed.terminal_v:.3g} V at its "
+                        "output at a re-tie, more than 20 mV"
+                    )
+            for position, volts in part_v.items():
+                if abs(volts) > RETIE_V:
+                    self.sentences.append(
+                        f"{what}: {self._names[position]} still had {abs(volts):.3g} V between "
+                        "its terminals at a re-tie, more than 20 mV"
+                    )
+            self._said.clear()
+            self._parts = {
+                position: Watched(position, self._names[position], self._jig.families[position])
+                for position in self._jig.parts()
+            }
+        self._closing = frozenset(closed)
+        self._since_s = 0.0
+        bridge = self._jig.crossed([METER_HIGH_ROW, METER_LOW_ROW])
+        highest_v = max((feed.terminal_v for feed in feeds), default=0.0)
+        if bridge and self._jig.supplied() and feeds and moved:
+            self._say(
+                "bridge", 0,
+                "the LCR meter and the supply "
+                f"({highest_v:.3g} V at its output) are joined to the jig at the same time, which "
+                "destroys the meter's input",
+            )  # fmt: skip
+        elif bridge and any(abs(volts) > 0.1 for volts in part_v.values()):
+            self._say("bridge", 0, "the LCR meter was joined to a part that was charged")
+
+    def wired(self, feeds: Sequence[Feed]) -> None:
+        """Look at wiring and settings as they are now, before time goes on."""
+        self._feeds = feeds
+        if not self._parts:
+            return
+        network = _Network(self._jig.conductors())
+        held = _Network(
+            [
+                *self._jig.conductors(),
+                *(
+                    Conductor(
+                        feed.plus, feed.minus, 0.0 if feed.stage.on else feed.stage.bleeder_ohm
+                    )
+                    for feed in feeds
+                ),
+            ]
+        )
+        self._direct = False
+        for part in self._parts.values():
+            columns = {
+                name: f"C{force}" for name, (force, _) in self._jig.terminals(part.position).items()
+            }
+            ground = held.from_node(columns[_GROUNDS[part.family]])
+            part.floating = tuple(
+                name
+                for name in _GATES[part.family]
+                if ground.get(columns[name], math.inf) > HELD_OHM
+            )
+            apart = {name: network.from_node(node) for name, node in columns.items()}
+            for feed in feeds:
+                self._look_for_resistor(part, feed, network, columns, apart)
+
+    def _look_for_resistor(
+        self,
+        part: Watched,
+        feed: Feed,
+        network: _Network,
+        columns: Mapping[str, str],
+        apart: Mapping[str, Mapping[str, float]],
+    ) -> None:
+        plus, minus = network.from_node(feed.plus), network.from_node(feed.minus)
+        driven = self._driven(part.family, columns, apart, network)
+        for one, first in columns.items():
+            for other, second in columns.items():
+                # Terminals that are tied together outside have no voltage between them.
+                if one == other or apart[one].get(second, math.inf) < 2.0:
+                    continue
+                loop_ohm = plus.get(first, math.inf) + minus.get(second, math.inf)
+                if not loop_ohm < math.inf:
+                    continue
+                self._direct |= loop_ohm < 2.0
+                forward = ("D", "S") if part.position in self._p_channel else ("S", "D")
+                diode = part.family == "mosfet" and (one, other) == forward
+                needed = _needed_ohm(
+                    part.family, {one, other}, loop_ohm, feed, driven=driven, diode=diode
+                )
+                if loop_ohm < _MILLI * needed:
+                    self._say(
+                        "resistor", part.position,
+                        f"supply {feed.number} can put {feed.reach_v():.3g} V on "
+                        f"{one}-{other} of {part.name} through only {loop_ohm:.3g} ohm, where "
+                        f"{needed:.3g} ohm are wanted",
+                    )  # fmt: skip
+
+    def _driven(
+        self,
+        family: str,
+        columns: Mapping[str, str],
+        apart: Mapping[str, Mapping[str, float]],
+        network: _Network,
+    ) -> bool:
+        """Say whether a supply drives the gate, or the driver, on a lead of its own."""
+        gate = {"mosfet": "G", "stage": "VDRV"}.get(family)
+        if gate is None:
+            return False
+        if any(apart[gate].get(columns[name], math.inf) < 2.0 for name in _POWER[family]):
+            return False
+        return any(
+            network.from_node(pole).get(columns[gate], math.inf) < 2e3
+            for feed in self._feeds
+            for pole in (feed.plus, feed.minus)
+        )
+
+    # Steps
+
+    def closing(self) -> bool:
+        """Say whether relays have just closed, so that their currents count."""
+        return bool(self._closing)
+
+    def step(
+        self,
+        step_s: float,
+        volts: Mapping[int, Mapping[str, float]],
+        powers_w: Mapping[int, float],
+        flows: Sequence[Flow],
+        relays_a: Mapping[int, float],
+    ) -> None:
+        """Look at one step of the circuit; `volts` are those at each part's terminals."""
+        self._since_s += step_s
+        if self._closing and self._since_s >= _CLOSING_S[0]:
+            for relay in sorted(self._closing):
+                current_a = relays_a.get(relay, 0.0)
+                if abs(current_a) > HOT_MOVE_A:
+                    self.sentences.append(
+                        f"{self.what}: {abs(current_a):.3g} A flowed through contact {relay} "
+                        "as it moved"
+                    )
+            if self._since_s >= _CLOSING_S[1]:
+                self._closing = frozenset()
+            else:
+                self._closing = frozenset(
+                    r for r in self._closing if abs(relays_a.get(r, 0.0)) <= HOT_MOVE_A
+                )
+        drawn_w = sum(flow.terminal_v * flow.load_a for flow in flows)
+        discharged_w = sum(flow.terminal_v * max(flow.capacitor_a, 0.0) for flow in flows)
+        for position, part in self._parts.items():
+            at = volts.get(position)
+            if at is None:
+                continue
+            power_w = max(powers_w[position], 0.0)
+            self._energy(part, step_s, power_w, drawn_w, discharged_w)
+            self._biased(part, at)
+
+    def _energy(
+        self, part: Watched, step_s: float, power_w: float, drawn_w: float, discharged_w: float
+    ) -> None:
+        if power_w <= 1e-9:
+            part.hot_s = 0.0
+            return
+        if discharged_w > 0.0 and drawn_w > 0.0:
+            # The capacitor also feeds its own bleeder and a sinking regulator.
+            share = min(discharged_w / drawn_w, 1.0)
+            part.capacitor_j += share * power_w * step_s
+            limit_j = DIRECT_CAPACITOR_J if self._direct else CAPACITOR_J
+            if part.capacitor_j > limit_j:
+                self._say(
+                    "capacitor", part.position,
+                    f"the supply's output capacitor put {1e6 * part.capacitor_j:.3g} uJ into "
+                    f"{part.name}",
+                )  # fmt: skip
+        if power_w > _WARMING_W:
+            part.total_j += power_w * step_s
+            if part.total_j > _TOTAL_J:
+                self._say(
+                    "energy", part.position,
+                    f"{part.total_j:.3g} J were dissipated in {part.name} since the last re-tie",
+                )  # fmt: skip
+        most_w = _LOAD_W if part.family == "load" else _POWER_W
+        part.hot_s = part.hot_s + step_s if power_w > most_w else 0.0
+        if part.hot_s > _POWER_FOR_S:
+            self._say("power", part.position, f"{part.name} dissipated {power_w:.3g} W")
+
+    def _biased(self, part: Watched, at: Mapping[str, float]) -> None:
+        if part.family == "load":
+            rail_v = at["RAIL"] - at["GND"]
+            if rail_v > _LOAD_V or rail_v < -_REVERSE_V:
+                self._say(
+                    "rail", part.position,
+                    f"{rail_v:.3g} V were put on {part.name}, where 0 to 0.3 V are allowed",
+                )  # fmt: skip
+            return
+        if not part.floating:
+            return
+        power = [at[name] for name in _POWER[part.family]]
+        if max(power) - min(power) > BIASED_V:
+            named = " and ".join(part.floating)
+            self._say(
+                "floating", part.position,
+                f"{named} of {part.name} floated with {max(power) - min(power):.3g} V across "
+                "its power terminals",
+            )  # fmt: skip
+
+    def _say(self, kind: str, position: int, sentence: str) -> None:
+        if (kind, position) not in self._said:
+            self._said.add((kind, position))
+            self.sentences.append(f"{self.what}: {sentence}" if self.what else sentence)
+
+
+def _needed_ohm(
+    family: str, pair: set[str], loop_ohm: float, feed: Feed, *, driven: bool, diode: bool
+) -> float:
+    """Give the least resistance that must stand in the loop from a supply through two terminals.
+
+    `driven`: the gate or the driver has a supply of its own, so the channel may be on; `diode`:
+    the supply's plus is at the anode of the body diode.
+    """
+    volts, limit_a = feed.reach_v(), feed.stage.limit_a
+    if volts <= FREE_V:
+        return 0.0
+    # With a current limit the voltage may be higher by what the leads take.
+    if family == "load":
+        return 0.0 if volts <= 0.32 + min(limit_a, 3.2) * loop_ohm else 95.0
+    if not pair <= set(_POWER[family]):
+        return 950.0 if family == "mosfet" else 21.0
+    if driven:
+        if loop_ohm < 4.0:
+            return 0.0 if volts <= 0.55 + limit_a * loop_ohm else 4.7
+        if volts <= 10.6:
+            return 4.7
+    if diode and limit_a <= 0.108 and volts <= 5.5:
+        return 0.0 if volts <= 1.55 else 22.0
+    if family == "stage" and volts <= 5.5:
+        return 430.0
+    return 1e3 if volts <= (12.6 if family == "stage" else 8.2) else 10e3
+
+
+class _Network:
+    """Shortest ways, by resistance, through the conductors outside the parts."""
+
+    def __init__(self, conductors: Iterable[Conductor]) -> None:
+        self._near: dict[str, list[tuple[str, float]]] = {}
+        for each in conductors:
+            self._near.setdefault(each.plus, []).append((each.minus, each.ohm))
+            self._near.setdefault(each.minus, []).append((each.plus, each.ohm))
+        self._known: dict[str, dict[str, float]] = {}
+
+    def from_node(self, start: str) -> dict[str, float]:
+        """Give the resistance of the shortest way to each node that can be reached (Dijkstra)."""
+        if start in self._known:
+            return self._known[start]
+        found: dict[str, float] = {}
+        queue = [(0.0, start)]
+        while queue:
+            ohm, node = heapq.heappop(queue)
+            if node in found:
+                continue
+            found[node] = ohm
+            for other, more in self._near.get(node, ()):
+                if other not in found:
+                    heapq.heappush(queue, (ohm + more, other))
+        self._known[start] = found
+        return found

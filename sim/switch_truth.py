@@ -1,0 +1,72 @@
+"""What the switches, stages and loads of a scenario really are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sim.physics.devices.device import Device
+from sim.physics.devices.files import device_construction
+from sim.physics.devices.mosfet import Mosfet
+from sim.physics.devices.population import draw_device, draw_device_lot
+from sim.scenario import Scenario
+from sim.streams import Streams
+from sim.truth import NOT_AS_MARKED
+
+TURNED_IN_JIG = "turned-in-jig"
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceTruth:
+    """What a specimen really is; to be looked at only after the verdicts are closed.
+
+    `disposition` is "fit" or "unfit", of a load "alive" or "dead"; a part that only lies turned
+    in the jig is "undecided". `paths` are all that name the fault rightly, `values` the true
+    figures at 25 C by name, with their unit in it.
+    """
+
+    disposition: str
+    fault: str | None
+    path: str | None
+    paths: tuple[str, ...]
+    values: Mapping[str, Any]
+
+
+def draw_devices(scenario: Scenario, streams: Streams) -> dict[str, Device]:
+    """Draw every specimen of a scenario, by name; a lot is drawn once."""
+    constructions = {lot.name: device_construction(lot.construction) for lot in scenario.lots}
+    lots = {
+        name: draw_device_lot(built, streams.stream("lot", name))
+        for name, built in constructions.items()
+    }
+    return {
+        spec.name: draw_device(
+            spec.name,
+            constructions[spec.lot],
+            lots[spec.lot],
+            streams.stream("specimen", spec.name),
+            fault=spec.device_fault,
+        )
+        for spec in scenario.specimens
+    }
+
+
+def p_channel(device: Device) -> bool:
+    """Say whether a part is a p-channel switch."""
+    return isinstance(device, Mosfet) and device.construction.polarity == "p"
+
+
+def truths(scenario: Scenario, devices: Mapping[str, Device]) -> dict[str, DeviceTruth]:
+    """Give the truth about each specimen of a scenario, by name."""
+    found: dict[str, DeviceTruth] = {}
+    for spec in scenario.specimens:
+        told = dict(devices[spec.name].truth())
+        disposition, fault = told.pop("disposition"), told.pop("fault")
+        path, paths = told.pop("path"), tuple(told.pop("paths"))
+        if fault is None and spec.not_as_marked:
+            disposition, fault = "unfit", NOT_AS_MARKED
+        elif fault is None and spec.turned:
+            disposition, fault = "undecided", TURNED_IN_JIG
+        found[spec.name] = DeviceTruth(disposition, fault, path, paths, told)
+    return found
