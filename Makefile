@@ -44,6 +44,8 @@ check: lint
 
 study: $(VENV)/.made-test
 	$(BIN)/python tests/studies/demo_seeds.py --seeds 20
+	$(BIN)/python tests/studies/coverage.py --sessions 2000 --write
+	$(BIN)/python tests/studies/decisions.py --runs 5000 --write
 
 bench: $(VENV)/.made-test
 	$(BIN)/python tests/benchmarks/run.py

@@ -29,7 +29,9 @@ from collections.abc import Mapping
 from typing import Any, Final, TypeVar
 
 import attrs
+import numpy as np
 from attrs import field, frozen
+from numpy.typing import NDArray
 
 from labbench.errors import InputError, QuantityError
 from labbench.quantities import format_si, parse_quantity
@@ -88,6 +90,16 @@ class ImpedanceAccuracy:
     def relative_limit(self, magnitude_ohm: float, frequency_hz: float) -> float:
         """Return the limit of the relative error of a reading of this |Z| at this frequency."""
         low = min(self.impedance_low_ohm / max(magnitude_ohm, 1e-12), _LOW_IMPEDANCE_CAP)
+        high = magnitude_ohm / self.impedance_high_ohm
+        return self.basic_relative * (1.0 + low + high + frequency_hz / self.frequency_high_hz)
+
+    def relative_limits(
+        self, magnitude_ohm: NDArray[np.float64], frequency_hz: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Return `relative_limit` for arrays of one shape."""
+        low = np.minimum(
+            self.impedance_low_ohm / np.maximum(magnitude_ohm, 1e-12), _LOW_IMPEDANCE_CAP
+        )
         high = magnitude_ohm / self.impedance_high_ohm
         return self.basic_relative * (1.0 + low + high + frequency_hz / self.frequency_high_hz)
 
