@@ -91,6 +91,7 @@ class Acting:
         )
         self._steps = Steps(journal)
         self._consent = False
+        self._consent_stays = False
         self._multimeter_function: str | None = None
         self._guard: GuardedSupply | None = None
         if supply is not None and limits is not None:

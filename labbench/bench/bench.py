@@ -63,15 +63,25 @@ class Bench(Measuring):
             )
         return found
 
-    def ask_to_energise(self, name: str, **detail: object) -> None:
+    @property
+    def may_energise(self) -> bool:
+        """Tell whether a person's consent to switch the supply on still holds."""
+        return self._consent
+
+    def ask_to_energise(
+        self, name: str, *, while_it_stays: bool = False, **detail: object
+    ) -> None:
         """Ask whether the supply may be switched on now; Enter or the pedal means yes.
 
-        The consent holds until the next re-tie. Raises StepAborted on a no.
+        The consent holds until the next re-tie; with `while_it_stays` it holds through what relays
+        do while the same part stays in the jig, and still ends with anything that a hand does.
+        Raises StepAborted on a no.
         """
         prompt = Prompt("energise", name, choices=("yes", "no"), default="yes", detail=detail)
         if self.ask(prompt) != "yes":
             raise StepAborted(f"{name}: the supply was not to be switched on; the output is off")
         self._consent = True
+        self._consent_stays = while_it_stays and not self.by_person
 
     def connect(
         self, hookup: Hookup, position: str | None = None, *, by_contact: bool = False
@@ -100,7 +110,8 @@ class Bench(Measuring):
             change=change,
         )
         now, self.joined = self.joined, Joined()  # unknown, should it break off half way
-        self._consent = False
+        if not self._consent_stays or wanted.position != now.position:
+            self._consent = False
         with self._acting(self.switch):
             self._connections.make(now, wanted, by_contact=by_contact)
         self.joined = wanted

@@ -167,10 +167,14 @@ class Energised:
         self._part = part
         self._clean_ups = CleanUps()
         self._on_since_s = math.inf
+        self._outer: Energised | None = None
+        self._over_voltage_v = math.nan
         self._off: str | None = None
 
     def check_time(self, more_s: float = 0.0) -> None:
         """Raise LimitExceeded when the output is, or in `more_s` will be, on for too long."""
+        if self._outer is not None:
+            self._outer.check_time(more_s)
         on_for = self._guard.clock.monotonic_s() - self._on_since_s
         if on_for + more_s > self._need.time_s:
             raise LimitExceeded(
@@ -178,10 +182,28 @@ class Energised:
                 f"longer than the {self._need.time_s:g} s of {self._need.name}; it was switched off"
             )
 
+    def set_volts(self, volts: float) -> None:
+        """Change the voltage while on: never above what was asked for, down to 0.
+
+        At 0 V with the output still on the supply itself empties its output capacitor. Raises
+        LimitExceeded, SafetyError when the output is not on, SettingNotTaken.
+        """
+        if self._guard.energised_now is not self:
+            raise SafetyError("a voltage was to be set on an output that is not on")
+        if not 0.0 <= volts <= self.volts * (1 + 1e-9):
+            raise LimitExceeded(
+                f"{volts:g} V was to be set where {self.volts:g} V was agreed to; nothing was set"
+            )
+        self.check_time()
+        setting = self._supply.program(
+            self.channel, voltage_v=volts, current_a=self.amps, over_voltage_v=self._over_voltage_v
+        )
+        self._check_taken(setting, volts)
+        self._guard.journal.write("energised", channel=self.channel, setting=setting)
+
     def __enter__(self) -> Self:
         guard = self._guard
-        if guard.energised_now is not None:
-            raise SafetyError("an output is on already: one energised step at a time")
+        self._check_beside()
         self._check_request()
         setting = self._program()
         watchdog_s = self._arm_watchdog()
@@ -196,7 +218,7 @@ class Energised:
             watchdog_s=watchdog_s,
         )
         try:
-            guard.energised_now = self
+            self._outer, guard.energised_now = guard.energised_now, self
             guard.charged.add(self.channel)
             # Run newest first: off, then the journal, then the rest.
             self._clean_ups.add("forget that the output was on", self._forget)
@@ -229,6 +251,17 @@ class Energised:
     ) -> None:
         self._leave(exc)
 
+    def _check_beside(self) -> None:
+        """Refuse a second output, but for a drain beside the gate that a need names."""
+        on, beside = self._guard.energised_now, self._need.beside_channel
+        if beside is not None and (on is None or on.channel != beside):
+            raise SafetyError(
+                f"{self._need.name} needs channel {beside} to be on first: a gate that floats "
+                "while the drain is biased switches itself on; the output stayed off"
+            )
+        if on is not None and (beside is None or on.channel == self.channel):
+            raise SafetyError("an output is on already: one energised step at a time")
+
     def _check_request(self) -> None:
         channels = self._supply.channels
         if not 1 <= self.channel <= channels:
@@ -256,22 +289,26 @@ class Energised:
             current_a=self.amps,
             over_voltage_v=over_voltage_v,
         )
+        self._over_voltage_v = over_voltage_v
+        self._check_taken(setting, self.volts)
+        return setting
+
+    def _check_taken(self, setting: SupplySetting, volts: float) -> None:
         wrong = [
             f"{name} {read:g} {unit} instead of {asked:g} {unit}"
             for name, asked, read, unit, step in (
-                ("voltage", self.volts, setting.voltage_v, "V", _VOLTAGE_STEP_V),
+                ("voltage", volts, setting.voltage_v, "V", _VOLTAGE_STEP_V),
                 ("current limit", self.amps, setting.current_a, "A", _CURRENT_STEP_A),
-                ("over-voltage protection", over_voltage_v, setting.over_voltage_v, "V", 0.2),
+                ("over-voltage protection", self._over_voltage_v, setting.over_voltage_v, "V", 0.2),
             )
             if not abs(read - asked) <= step + _RELATIVE_STEP * asked
         ]
         if wrong:
             raise SettingNotTaken(
-                f"the supply read back {', '.join(wrong)}; the output stayed off",
+                f"the supply read back {', '.join(wrong)}; the output is off",
                 instrument=self._supply.role,
                 hint="is the front panel locked, or a limit set there?",
             )
-        return setting
 
     def _arm_watchdog(self) -> float | None:
         """Arm the supply's own watchdog where it has one; return its delay (s).
@@ -280,6 +317,8 @@ class Energised:
         allows, so no longer silence is meant.
         """
         supply = self._supply
+        if self._guard.energised_now is not None:
+            return None  # that of the channel beside which this one comes on is running
         if isinstance(supply, WatchedSupply) and supply.has_watchdog:
             return supply.arm_watchdog(self._need.time_s)
         return None
@@ -362,7 +401,7 @@ class Energised:
             self._guard.journal.write("off", channel=self.channel, confirmed=self._off)
 
     def _forget(self) -> None:
-        self._guard.energised_now = None
+        self._guard.energised_now = self._outer
 
 
 def output_unknown(supply: Supply, channel: int, trouble: str) -> OutputStateUnknown:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = [
     "ASSUMED_OUTPUT_CAPACITANCE_F",
+    "FREE_PART_POWER_W",
     "FREE_SURGE_J",
     "FREE_VOLTAGE_V",
     "Maximum",
@@ -24,6 +25,8 @@ from labbench.errors import LimitExceeded
 FREE_VOLTAGE_V = 0.2
 #: energy that the supply's output capacitor may dissipate in a part where no step says otherwise
 FREE_SURGE_J = 20e-6
+#: power behind a series resistor that no part minds where no step says otherwise: 30 V, 10 kΩ
+FREE_PART_POWER_W = 25e-3
 #: taken where the bench file does not give the capacitance; large for a bench supply of this size
 #: (common practice, no source)
 ASSUMED_OUTPUT_CAPACITANCE_F = 1e-3
@@ -43,6 +46,7 @@ class Need:
     """Hold what a procedure declares it needs at most: each exception has its own limits.
 
     `surge_j` is the energy (J) that the supply's output capacitor may dissipate in the part.
+    Behind a series resistor no source, and no charged capacitor, gives a part more than V^2/4R.
     """
 
     name: str
@@ -50,6 +54,11 @@ class Need:
     current_a: float = field(default=0.1)
     time_s: float = 60.0
     surge_j: float = FREE_SURGE_J
+    #: resistor between supply and part (ohm): then `part_power_w` holds instead of `surge_j`
+    series_ohm: float = 0.0
+    part_power_w: float = FREE_PART_POWER_W
+    #: channel that has to be on already: the gate is held before the drain is biased
+    beside_channel: int | None = None
 
 
 def compliance_v(current_a: float, leads_ohm: float, part_maximum_ohm: float) -> float:
@@ -82,7 +91,7 @@ def check_request(
 
     Energy rule 1: raise, never clip. The limit is the smallest of the bench file's, the part's
     absolute maximum and the procedure's declared need. The energy of the output capacitor is
-    checked last, against the need.
+    checked last, against the need; behind a series resistor it is the power into the part.
     """
     problems: list[str] = []
     sources: list[tuple[str, float | None, float | None]] = [
@@ -100,7 +109,14 @@ def check_request(
             # rounding of a computed request is no excess
             if isinstance(limit, float | int) and asked > limit * (1 + 1e-9):
                 problems.append(f"{asked:g} {unit} exceeds {limit:g} {unit} of {source[0]}")
-    if not problems:
+    if not problems and need.series_ohm > 0:
+        power = volts**2 / (4.0 * need.series_ohm)
+        if power > need.part_power_w * (1 + 1e-9):
+            problems.append(
+                f"{volts:g} V behind {need.series_ohm:g} Ω can put {power * 1e3:.3g} mW into the "
+                f"part, more than the {need.part_power_w * 1e3:g} mW of {need.name}"
+            )
+    elif not problems:
         known = output_capacitance_f is not None
         capacitance = output_capacitance_f if known else ASSUMED_OUTPUT_CAPACITANCE_F
         assert capacitance is not None
