@@ -60,12 +60,9 @@ def reopened(
         except TakenOver:
             raise
         except (ReplyMalformed, OutOfStep) as error:
-            # On a line that opening does not make anew an old answer may have come first: it is
-            # waited out. A new connection has none, so surplus bytes there are the instrument's.
-            waits_out = wire.transport.quiet_s > 0
-            if isinstance(error, OutOfStep) and not waits_out:
-                raise
-            _again(wire, deadline, error, keep=waits_out)
+            # An old answer came, so the line is alive. Where opening makes no new line it is waited
+            # out; elsewhere the next attempt connects anew, also where a device clear was enough.
+            _again(wire, deadline, error, keep=wire.transport.quiet_s > 0)
         except (ConnectionFailed, LinkLost, ReplyTimeout) as error:
             _again(wire, deadline, error, keep=False)
         else:

@@ -90,6 +90,10 @@ def test_clear_of_pyvisa_alone_does_not_stop_a_late_answer(bare: Callable[..., A
         resource.clear()
         resource.timeout = 1000
         assert resource.query("FREQ?") == "1.2356E-06"
+        for _ in range(500):  # the peer may not have come round to reading the question yet
+            if len(peer.lines) >= 2:
+                break
+            time.sleep(0.01)
         assert peer.lines[:2] == [b"READ?", b"FREQ?"]  # clear() sent nothing
 
 

@@ -84,7 +84,7 @@ def _cut(text: bytes, cuts: list[int]) -> list[bytes]:
 @pytest.fixture(scope="module", params=list(PEERS))
 def session(request: pytest.FixtureRequest, plain: Dialect) -> Iterator[Session]:
     assert plain.serial is not None
-    # no pause within a reply is as long as this
+    # all pieces are on their way before a recovery begins, so a short silence is enough
     dialect = evolve(plain, serial=evolve(plain.serial, quiet=0.02))
     with PEERS[request.param](_on_line) as peer:
         opened = Session(make_transport(peer.address, dialect.serial), dialect, name="test peer")

@@ -119,9 +119,7 @@ def test_clear_is_not_supported_on_a_serial_line(bare: Callable[..., Any]) -> No
 
 
 @each_kind
-def test_resynchronising_throws_away_what_comes_late_and_keeps_the_line_open(
-    kind: Any, opened: Callable[[str], Transport]
-) -> None:
+def test_resynchronising_throws_away_what_comes_late_and_keeps_the_line_open(kind: Any) -> None:
     def on_line(connection: Any, line: bytes) -> None:
         if line == b"READ?":
             connection.send(b"1.2")
@@ -132,13 +130,19 @@ def test_resynchronising_throws_away_what_comes_late_and_keeps_the_line_open(
         else:
             answering(connection, line)
 
+    # much longer than the pauses above, also on a busy computer
+    patient = evolve(SETTINGS, quiet=0.5)
     with kind(on_line) as peer:
-        transport = opened(peer.address)
-        transport.write(b"READ?\n", Deadline(0.5))
-        with pytest.raises(ReplyTimeout, match=r"only '1\.2'"):
-            transport.read_line(b"\n", 100, Deadline(0.05))
-        assert transport.resynchronise(Deadline(2.0)) is False  # nothing was opened anew
-        assert ask(transport, b"FREQ?\n") == b"1000"
+        transport = make_transport(peer.address, patient)
+        try:
+            transport.open(Deadline(1.0))
+            transport.write(b"READ?\n", Deadline(0.5))
+            with pytest.raises(ReplyTimeout, match=r"only '1\.2'"):
+                transport.read_line(b"\n", 100, Deadline(0.05))
+            assert transport.resynchronise(Deadline(5.0)) is False  # nothing was opened anew
+            assert ask(transport, b"FREQ?\n", 2.0) == b"1000"
+        finally:
+            transport.close()
 
 
 @each_kind

@@ -15,13 +15,17 @@ import pytest
 from drivers import open_impedance_meter, open_supply
 from labbench.errors import LabbenchError
 from sim.link_faults import FaultKind, FaultSchedule, LinkFault
+from sim.links.kinds import KINDS, LinkKind, impossible
 from sim.served import ServedBench
 from tests.drivers.peers import quick_dialect
 
 SCENARIO = Path(__file__).parents[2] / "sim" / "scenarios" / "harbour-buoys.toml"
 #: longer than the deadline of an exchange below
 LATE_S = 0.2
-QUICK = [('reply = "400 ms"', 'reply = "60 ms"')]
+QUICK = [
+    ('reply = "400 ms"', 'reply = "60 ms"'),
+    ('flow_control = "none"', 'flow_control = "none"\nquiet = "30 ms"'),
+]
 WAYS: list[tuple[FaultKind, float | bytes | None]] = [
     ("refuse", None),
     ("silent", None),
@@ -36,22 +40,36 @@ WAYS: list[tuple[FaultKind, float | bytes | None]] = [
     ("vanish", 0.1),
     ("deaf", 0.3),
 ]
-each_way = pytest.mark.parametrize(("kind", "parameter"), WAYS, ids=[kind for kind, _ in WAYS])
+#: a pseudo-terminal has no connection that could be closed
+CASES = [
+    pytest.param(link, kind, parameter, id=f"{link}-{kind}")
+    for link in KINDS
+    for kind, parameter in WAYS
+    if not impossible(link, kind)
+]
+each_case = pytest.mark.parametrize(("link", "kind", "parameter"), CASES)
 
 # messages of the conversations below, the opening included: the sweeps go some beyond them
 METER_MESSAGES = 18
 SUPPLY_MESSAGES = 26
 
 
-def faulty(role: str, number: int, kind: FaultKind, parameter: float | bytes | None) -> ServedBench:
+def faulty(
+    link: LinkKind, role: str, number: int, kind: FaultKind, parameter: float | bytes | None
+) -> ServedBench:
     schedule = FaultSchedule([LinkFault(number, kind, parameter)])
-    return ServedBench(SCENARIO, manual_clock=True, faults={role: schedule})
+    return ServedBench(SCENARIO, manual_clock=True, faults={role: schedule}, links={role: link})
+
+
+def numbers(link: LinkKind, messages: int) -> range:
+    """Give the numbers of the messages that go wrong; the last lies beyond the conversation."""
+    return range(messages, 0, -1 if link == "socket" else -5)
 
 
 @pytest.mark.slow
-@each_way
+@each_case
 def test_no_wrong_impedance_is_ever_returned(
-    tmp_path: Path, kind: FaultKind, parameter: float | bytes | None
+    tmp_path: Path, link: LinkKind, kind: FaultKind, parameter: float | bytes | None
 ) -> None:
     dialect = quick_dialect(
         tmp_path,
@@ -59,8 +77,8 @@ def test_no_wrong_impedance_is_ever_returned(
         changes=[*QUICK, ('reading_margin = "3 s"', 'reading_margin = "60 ms"')],
     )
     clean = 0
-    for number in range(1, METER_MESSAGES + 1):
-        with faulty("impedance_meter", number, kind, parameter) as bench:
+    for number in numbers(link, METER_MESSAGES):
+        with faulty(link, "impedance_meter", number, kind, parameter) as bench:
             assert bench.bench.switch is not None
             bench.bench.switch.close([101, 201, 202])
             truth = bench.bench.impedance_meter
@@ -84,14 +102,14 @@ def test_no_wrong_impedance_is_ever_returned(
 
 
 @pytest.mark.slow
-@each_way
+@each_case
 def test_the_output_is_off_or_said_to_be_unconfirmed(
-    tmp_path: Path, kind: FaultKind, parameter: float | bytes | None
+    tmp_path: Path, link: LinkKind, kind: FaultKind, parameter: float | bytes | None
 ) -> None:
     dialect = quick_dialect(tmp_path, "supply-scpi99", changes=[*QUICK, ('"250 ms"', '"60 ms"')])
     confirmed = 0
-    for number in range(1, SUPPLY_MESSAGES + 1):
-        with faulty("supply", number, kind, parameter) as bench:
+    for number in numbers(link, SUPPLY_MESSAGES):
+        with faulty(link, "supply", number, kind, parameter) as bench:
             output = bench.bench.supply
             assert output is not None
             try:
@@ -103,9 +121,12 @@ def test_the_output_is_off_or_said_to_be_unconfirmed(
                 try:
                     supply.program(1, voltage_v=0.5, current_a=0.1, over_voltage_v=2.0)
                     supply.switch_on(1)
-                    assert supply.is_on(1) is output.output(1)
+                    on = supply.is_on(1)
                     supply.read_current(1)
                     supply.check_errors()
+                    # a reading counts only when its step ended clean: the end of a doubled reply is
+                    # taken for the next answer before anything can show that
+                    assert on is output.output(1)
                 except LabbenchError:
                     pass
                 finally:
@@ -113,4 +134,4 @@ def test_the_output_is_off_or_said_to_be_unconfirmed(
                 if off:
                     confirmed += 1
                     assert not output.output(1)
-    assert confirmed >= SUPPLY_MESSAGES - 4
+    assert confirmed >= len(numbers(link, SUPPLY_MESSAGES)) - 4
