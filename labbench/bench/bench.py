@@ -68,9 +68,7 @@ class Bench(Measuring):
         """Tell whether a person's consent to switch the supply on still holds."""
         return self._consent
 
-    def ask_to_energise(
-        self, name: str, *, while_it_stays: bool = False, **detail: object
-    ) -> None:
+    def ask_to_energise(self, name: str, *, while_it_stays: bool = False, **detail: object) -> None:
         """Ask whether the supply may be switched on now; Enter or the pedal means yes.
 
         The consent holds until the next re-tie; with `while_it_stays` it holds through what relays

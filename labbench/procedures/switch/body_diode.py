@@ -1,0 +1,108 @@
+"""Read the body diode forward, gate tied to source: at 1 mA it is the part's thermometer."""
+
+from __future__ import annotations
+
+__all__ = ["body_diode", "strong_current_way", "wait_until_cool"]
+
+from typing import Literal
+
+from labbench.bench.bench import Bench
+from labbench.bench.limits import ASSUMED_OUTPUT_CAPACITANCE_F, Need, surge_j
+from labbench.procedures.switch.hookups import hookup, series_ohm_of
+from labbench.procedures.switch.live import Live, agree, tie, value
+from labbench.procedures.switch.ranging import RangedMeter
+from labbench.procedures.switch.taken import DiodeTaken
+
+_SETTLE_S = 0.05
+_WEAK_V, _WEAK_A, _WEAK_LIMIT_A = 5.0, 1e-3, 5e-3
+_STRONG_A, _DIRECT_V, _RESISTOR_V = 0.1, 1.5, 3.2
+#: what the supply's capacitor may hold where nothing stands between it and the part
+_SURGE_J = 25e-6
+#: behind 22 ohm at 3.2 V: what a part can get at most, for a tenth of a second
+_STRONG_POWER_W = 0.12
+#: the part is cool when it drifts by less than this in ten seconds (0.13 K)
+_DRIFT_V, _DRIFT_S = 0.3e-3, 10.0
+
+
+def strong_current_way(capacitance_f: float | None) -> Literal["direct", "22"]:
+    """Choose how 100 mA reach the diode: direct where the supply's capacitor cannot hurt it.
+
+    Else 22 ohm take its charge. An unknown capacitance is taken as a large one.
+    """
+    known = capacitance_f if capacitance_f is not None else ASSUMED_OUTPUT_CAPACITANCE_F
+    return "direct" if surge_j(known, _DIRECT_V) <= _SURGE_J else "22"
+
+
+def body_diode(
+    bench: Bench, *, mirrored: bool, position: str | None = None, strong: bool = True,
+    capacitance_f: float | None = None,
+) -> tuple[DiodeTaken, ...]:  # fmt: skip
+    """Read the forward voltage at 1 mA and, where `strong`, at 100 mA.
+
+    Raises what the bench raises.
+    """
+    taken = [_weak(bench, mirrored, position)]
+    if strong and taken[0].diode_v is not None and taken[0].diode_v < _DIRECT_V:
+        taken.append(_strong(bench, mirrored, position, strong_current_way(capacitance_f)))
+    return tuple(taken)
+
+
+def _weak(bench: Bench, mirrored: bool, position: str | None) -> DiodeTaken:
+    need = Need("the body diode at 1 mA", voltage_v=_WEAK_V, current_a=_WEAK_LIMIT_A,
+                series_ohm=4.3e3)  # fmt: skip
+    return _take(bench, "fet-diode-4k3", mirrored, position, _WEAK_A, _WEAK_V, _WEAK_LIMIT_A, need)
+
+
+def _strong(
+    bench: Bench, mirrored: bool, position: str | None, way: Literal["direct", "22"]
+) -> DiodeTaken:
+    volts = _DIRECT_V if way == "direct" else _RESISTOR_V
+    need = Need(
+        "the body diode at 100 mA", voltage_v=volts, current_a=_STRONG_A, surge_j=_SURGE_J,
+        time_s=5.0, series_ohm=0.0 if way == "direct" else 22.0, part_power_w=_STRONG_POWER_W,
+    )  # fmt: skip
+    name = f"fet-diode-{way}"
+    return _take(bench, name, mirrored, position, _STRONG_A, volts, _STRONG_A, need)
+
+
+def _take(
+    bench: Bench, name: str, mirrored: bool, position: str | None, nominal_a: float,
+    volts: float, amps: float, need: Need,
+) -> DiodeTaken:  # fmt: skip
+    joined = hookup(name, mirrored=mirrored)
+    tie(bench, joined, position)
+    meter = RangedMeter(bench, integration_periods=1.0, mirrored=mirrored)
+    meter.set_for(1.0)
+    agree(bench, need.name, volts=volts, amps=amps)
+    series_ohm = series_ohm_of(joined.name)
+    with bench.step("body-diode", amps=nominal_a), Live(bench, volts=volts, amps=amps, need=need):
+        bench.settle(_SETTLE_S)
+        diode_v = meter.read()
+        supply_v = value(bench.take_supply_voltage()) or 0.0
+        readback_a = value(bench.take_supply_current())
+    # at the current limit the readback tells the current, behind a resistor the arithmetic does
+    limited = series_ohm is None or nominal_a == _STRONG_A
+    return DiodeTaken(
+        nominal_a=nominal_a, supply_v=supply_v, diode_v=diode_v,
+        series_ohm=None if limited else series_ohm, readback_a=readback_a,
+    )  # fmt: skip
+
+
+def wait_until_cool(
+    bench: Bench, *, mirrored: bool, position: str | None = None, longest_s: float = 60.0
+) -> tuple[DiodeTaken, bool]:
+    """Read the diode at 1 mA until it drifts by less than 0.3 mV in ten seconds.
+
+    Returns the last reading, and whether it stood still within `longest_s` bench seconds.
+    """
+    until_s = bench.clock.monotonic_s() + longest_s
+    last = _weak(bench, mirrored, position)
+    while bench.clock.monotonic_s() < until_s:
+        bench.settle(_DRIFT_S)
+        now = _weak(bench, mirrored, position)
+        if now.diode_v is None or last.diode_v is None:
+            return now, False
+        if abs(now.diode_v - last.diode_v) < _DRIFT_V:
+            return now, True
+        last = now
+    return last, False

@@ -1,0 +1,166 @@
+"""Measure a MOSFET: the order of the steps protects the part and the bench (switches.md C1).
+
+The gate comes before the drain sees volts, low voltage before high, microamperes before amperes,
+and the leakage again at the end. What lies outside its stop limit ends the sequence.
+"""
+
+from __future__ import annotations
+
+__all__ = ["SwitchTaken", "open_fixture", "switch_sequence"]
+
+import math
+from collections.abc import Mapping
+
+from attrs import evolve, field, frozen
+
+from labbench.bench.bench import Bench
+from labbench.ports import Event
+from labbench.procedures.switch.body_diode import body_diode
+from labbench.procedures.switch.conditions import SwitchConditions
+from labbench.procedures.switch.drain_leakage import (
+    FINEST,
+    START,
+    drain_hookup,
+    drain_leakage,
+    repeat_drain,
+)
+from labbench.procedures.switch.gate_leakage import gate_hookup, gate_leakage, stops
+from labbench.procedures.switch.leakage import take_leak
+from labbench.procedures.switch.live import tie
+from labbench.procedures.switch.on_resistance import on_resistance
+from labbench.procedures.switch.plan import PlanStep, switch_plan
+from labbench.procedures.switch.short_check import any_short, short_check
+from labbench.procedures.switch.taken import (
+    DiodeTaken,
+    LeakTaken,
+    OnTaken,
+    ShortTaken,
+    ThresholdTaken,
+)
+from labbench.procedures.switch.threshold import threshold
+
+#: a hot part leaks up to four times what a cold one does: it is told to cool, not stopped
+_HOT_FACTOR = 4.0
+#: a forward voltage below this is no diode
+_LEAST_DIODE_V, _LEAST_SCHOTTKY_V = 0.2, 0.05
+_MOST_DIODE_V = 1.5
+
+Zeros = Mapping[tuple[str, float], float]
+
+
+@frozen(kw_only=True)
+class SwitchTaken:
+    """Hold everything that was read of one switch, and where and why it ended early."""
+
+    short: tuple[ShortTaken, ...] = ()
+    gate: tuple[LeakTaken, ...] = ()
+    drain: tuple[LeakTaken, ...] = ()
+    diode: tuple[DiodeTaken, ...] = ()
+    threshold: tuple[ThresholdTaken, ...] = ()
+    on: tuple[OnTaken, ...] = ()
+    stopped_at: str | None = None
+    why: str | None = None
+    #: steps that this bench cannot do, and why
+    missing: Mapping[str, str] = field(factory=dict)
+
+
+def open_fixture(bench: Bench, conditions: SwitchConditions, *, position: str = "open") -> Zeros:
+    """Read the leakage steps with nothing in the jig: fixture, cables and the meter's own bias.
+
+    Taken at the same voltages, by hookup and voltage. Raises what the bench raises.
+    """
+    found: dict[tuple[str, float], float] = {}
+    wanted = [(gate_hookup(s, mirrored=conditions.mirrored), conditions.gate_v) for s in (1, -1)]
+    for element in (START, FINEST):
+        drain = drain_hookup(element, mirrored=conditions.mirrored)
+        wanted.append((drain, (conditions.low_drain_v, conditions.drain_v)))
+    for joined, at in wanted:
+        tie(bench, joined, position)
+        for volts in at:
+            taken = take_leak(bench, joined, volts, what="the open fixture")
+            if taken.across_v is not None and taken.status == "ok":
+                found[(joined.name, volts)] = taken.across_v
+    return found
+
+
+def switch_sequence(
+    bench: Bench, conditions: SwitchConditions, *, position: str | None = None,
+    zeros: Zeros | None = None, capacitance_f: float | None = None,
+    drain_limit_a: float | None = None,
+) -> SwitchTaken:  # fmt: skip
+    """Run every step that this bench can do, in order; the first beyond its limit is the last.
+
+    `zeros` is what `open_fixture` read, `drain_limit_a` the type's own leakage limit. Raises what
+    the bench raises.
+    """
+    plan = switch_plan(bench, conditions)
+    missing: dict[str, str] = {step.name: step.missing for step in plan if step.missing is not None}
+    taken = SwitchTaken(missing=missing)
+    for step in plan:
+        if step.missing is not None:
+            continue
+        bench.tell(Event("step", {"text": step.words}))
+        taken = _one(bench, step, conditions, taken, position, zeros or {}, capacitance_f)
+        why = _stop(step, taken, conditions, drain_limit_a)
+        if why is not None:
+            bench.tell(Event("stopped", {"text": f"{why}: no later step is run"}))
+            return evolve(taken, stopped_at=step.name, why=why)
+    return taken
+
+
+def _one(
+    bench: Bench, step: PlanStep, conditions: SwitchConditions, taken: SwitchTaken,
+    position: str | None, zeros: Zeros, capacitance_f: float | None,
+) -> SwitchTaken:  # fmt: skip
+    mirrored = conditions.mirrored
+    if step.name == "short-check":
+        found = short_check(
+            bench, mirrored=mirrored, schottky=conditions.schottky, position=position
+        )
+        return evolve(taken, short=found)
+    if step.name == "gate-leakage":
+        return evolve(taken, gate=gate_leakage(bench, conditions, position=position, open_v=zeros))
+    if step.name == "drain-leakage":
+        return evolve(
+            taken, drain=drain_leakage(bench, conditions, position=position, open_v=zeros)
+        )
+    if step.name == "body-diode":
+        return evolve(taken, diode=body_diode(
+            bench, mirrored=mirrored, position=position, capacitance_f=capacitance_f
+        ))  # fmt: skip
+    if step.name == "threshold":
+        return evolve(taken, threshold=threshold(bench, conditions, position=position))
+    if step.name == "on-resistance":
+        return evolve(taken, on=on_resistance(
+            bench, conditions, position=position, capacitance_f=capacitance_f
+        ))  # fmt: skip
+    again = repeat_drain(bench, conditions, taken.drain[-1], position=position)
+    return evolve(taken, drain=(*taken.drain, again))
+
+
+def _stop(
+    step: PlanStep, taken: SwitchTaken, conditions: SwitchConditions, drain_limit_a: float | None
+) -> str | None:
+    """Say why nothing further is done to this part; None: go on."""
+    if step.name == "short-check" and any_short(taken.short, schottky=conditions.schottky):
+        return f"{taken.short[-1].path} is short"
+    if step.name == "gate-leakage" and taken.gate and stops(taken.gate[-1], conditions):
+        return "the gate leaks"
+    if step.name == "drain-leakage" and taken.drain:
+        last = taken.drain[-1]
+        if last.part_v < last.set_v / 2:
+            return "the drain leaks so much that it takes the voltage down"
+        if drain_limit_a is not None and last.current_a > _HOT_FACTOR * drain_limit_a:
+            return "the drain leaks"
+    if step.name == "body-diode":
+        least = _LEAST_SCHOTTKY_V if conditions.schottky else _LEAST_DIODE_V
+        volts = taken.diode[0].diode_v if taken.diode else None
+        if volts is None or not least < volts < _MOST_DIODE_V:
+            return "there is no body diode between source and drain"
+    if step.name == "threshold":
+        for found in taken.threshold:
+            if found.gate_v is None or (found.current_a or 0.0) < found.nominal_a / 2:
+                return "the gate does not turn it on"
+    if step.name == "on-resistance" and any(one.aborted or math.isinf(one.ohm) for one in taken.on):
+        return "it drops too much voltage when it is on"
+    return None
