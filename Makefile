@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV   ?= .venv
 BIN    := $(VENV)/bin
 
-.PHONY: demo test check lint study bench clean
+.PHONY: demo test check rest lint study bench clean
 
 $(VENV)/.made-run: pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
@@ -23,9 +23,12 @@ $(VENV)/.made-dev: pyproject.toml
 demo: $(VENV)/.made-run
 	$(BIN)/labbench demo
 
-# what a new user can run with pip alone
+# what a new user can run with pip alone; `make check` runs the same under coverage
+PYTEST ?= $(BIN)/python -m pytest
+QUICK  := not needs_ngspice and not slow
+
 test: $(VENV)/.made-test
-	$(BIN)/python -m pytest -q -m "not needs_ngspice and not needs_browser and not slow"
+	$(PYTEST) -q -n 2 --dist loadfile -m "$(QUICK)"
 
 lint: $(VENV)/.made-dev
 	$(BIN)/ruff check .
@@ -33,19 +36,23 @@ lint: $(VENV)/.made-dev
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-# everything; needs ngspice and chromium from Debian as well, nothing skips
+# everything; needs ngspice from Debian as well, nothing skips
 check: lint
 	$(BIN)/coverage erase
-	$(BIN)/coverage run -m pytest -q
+	$(MAKE) test PYTEST="$(BIN)/coverage run -m pytest"
+	$(MAKE) rest
+
+# what `make check` runs beyond lint and `make test`
+rest: $(VENV)/.made-dev
+	$(BIN)/coverage run -m pytest -q -n 2 --dist loadfile -m "not ($(QUICK))"
 	$(BIN)/coverage combine -q
 	$(BIN)/coverage report --fail-under=90
 	$(BIN)/python tests/packaging/check_wheel.py
 	$(BIN)/python tests/studies/demo_seeds.py --seeds 20
 
+# the studies behind the tables in tests/studies/results; hours on a slow machine
 study: $(VENV)/.made-test
 	$(BIN)/python tests/studies/demo_seeds.py --seeds 20
-	$(BIN)/python tests/studies/coverage.py --sessions 2000 --write
-	$(BIN)/python tests/studies/decisions.py --runs 5000 --write
 
 bench: $(VENV)/.made-test
 	$(BIN)/python tests/benchmarks/run.py

@@ -1,0 +1,38 @@
+"""Give every test a way to say a figure that the run prints at its end, passed or not.
+
+Does not cover anything by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+_SAID = "said"
+
+
+@pytest.fixture
+def say(request: pytest.FixtureRequest) -> Callable[[str], None]:
+    """Return a function that keeps a line for the end of the run (also from a worker process)."""
+
+    def keep(line: str) -> None:
+        print(line)
+        request.node.user_properties.append((_SAID, line))
+
+    return keep
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Print what tests said."""
+    lines = [
+        f"{report.nodeid.rpartition('/')[2]}: {line}"
+        for outcome in ("passed", "failed")
+        for report in terminalreporter.stats.get(outcome, ())
+        for name, line in report.user_properties
+        if name == _SAID and report.when == "call"
+    ]
+    if lines:
+        terminalreporter.section("said by the tests")
+        for line in lines:
+            terminalreporter.write_line(line)
