@@ -29,7 +29,7 @@ from labbench.jobs.until_decided import (
 )
 from labbench.judging.coil import judge_coil
 from labbench.judging.reservations import with_reservations
-from labbench.judging.would_decide import sharpened
+from labbench.judging.would_decide import contact_unsure, sharpened
 from labbench.metrology.accuracy import impedance_accuracy
 from labbench.metrology.budgets import Budget, budget_from_json, budget_of, budget_to_json
 from labbench.metrology.compensation import Compensation
@@ -186,6 +186,8 @@ def verify(
             risk=judged_at[0], rejection_risk=judged_at[1] / REJECTION_TESTS,
             u_temperature_c=request.u_temperature_c,
         )  # fmt: skip
+        if more.get("dc_unstable") == "contact-unsure" and judgement.disposition == "undecided":
+            judgement = contact_unsure(judgement)
         judgement = with_reservations(judgement, overdue(opened.file, opened.clock.utc().date()))
         judgement = left_in_list(data, judgement, more, part=_cooling_entry(request))
         if standard:

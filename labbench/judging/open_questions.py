@@ -4,14 +4,17 @@ from __future__ import annotations
 
 __all__ = ["Questions", "questions_about"]
 
+import math
 from collections.abc import Sequence
 
 from attrs import frozen
 
 from labbench.judging.coil_lot_book import LotView
-from labbench.judging.conformity import decide
+from labbench.judging.conformity import decide, needed_expanded_uncertainty
 from labbench.judging.input_doubts import Doubt
 from labbench.judging.short_details import loop_resistance
+from labbench.metrology.accuracy import MULTIMETER_CLASSES, SUPPLY_CLASSES
+from labbench.metrology.expected import BenchAccuracies, expected_resistance
 from labbench.parts.coil_type import CoilType
 from labbench.quantities import format_si
 from labbench.results import Characteristic, Finding, Readings, WouldDecide
@@ -27,6 +30,11 @@ _SURE_SIBLINGS = WouldDecide("more-siblings", "measure siblings that are surely 
 # has not done what it is there for. Where to draw this line is a choice, not a measured fact.
 _CORNER_OF_CONCERN_HZ = 1.15e6
 _NORMAL_95 = 1.959963984540054
+# What another bench would have: a 5.5-digit multimeter, a 1 mV/1 mA supply, 30 mW in the part.
+_USUAL_BENCH = BenchAccuracies(
+    multimeter=MULTIMETER_CLASSES["5.5-digit"], supply=SUPPLY_CLASSES["1mV-1mA"]
+)
+_USUAL_CURRENT_A, _USUAL_POWER_W, _USUAL_PAIRS = 3.0, 30e-3, 4
 
 
 @frozen
@@ -175,7 +183,7 @@ def _about_inductance(
             text = f"measure with less uncertainty than {_u_text(c)} at {at}"
             collector.advise(WouldDecide("better-meter", text))
         else:
-            collector.ask(WouldDecide("repeat", f"repeat the sweep, averaging longer at {at}"))
+            collector.ask(_for_inductance(c, readings, risk, at))
 
 
 def _about_resistance(
@@ -199,13 +207,69 @@ def _about_resistance(
     without = dc is not None and dc.method in _WITHOUT_MULTIMETER
     if not _hopeless(c, risk):
         again = WouldDecide("repeat", "measure the dc resistance again, probes on the pads")
-        collector.ask(_USE_MULTIMETER if without else again)
+        collector.ask(_with_figures(_by_multimeter(c) if without else again, c, risk))
     elif without:
         # nothing on this bench sees better: said, and left at that
         collector.reservations.append(f"joint not checked below {_u_text(c)}")
-        collector.advise(_USE_MULTIMETER)
+        collector.advise(_by_multimeter(c))
     else:
         collector.ask(_USE_MULTIMETER)
+
+
+def _for_inductance(c: Characteristic, readings: Readings, risk: float, at: str) -> WouldDecide:
+    """Say whether averaging could settle it: gain and contacts stay however long it is averaged."""
+    needed = _needed(c, risk)
+    floor = _inductance_floor_h(c, readings)
+    if needed is not None and floor is not None and _NORMAL_95 * floor > needed:
+        stays = format_si(_NORMAL_95 * floor, "H", 2)
+        action = WouldDecide(
+            "better-meter", f"another meter at {at}: ± {stays} stay however long it is averaged"
+        )
+    else:
+        action = WouldDecide("repeat", f"repeat the sweep, averaging longer at {at}")
+    return _with_figures(action, c, risk)
+
+
+def _inductance_floor_h(c: Characteristic, readings: Readings) -> float | None:
+    """Return what gain and contacts leave of u at the limit's frequency (H); None if not known."""
+    block, contact = readings.impedance, readings.contact
+    if block is None or block.u_gain_relative is None or contact is None or c.value is None:
+        return None
+    wanted = c.conditions["frequency_hz"]
+    i = min(range(len(block.frequency_hz)), key=lambda k: abs(block.frequency_hz[k] - wanted))
+    return math.hypot(block.u_gain_relative[i] * abs(c.value), contact.u_inductance_h)
+
+
+def _by_multimeter(c: Characteristic) -> WouldDecide:
+    """Name the multimeter, with what it would know this value to on a usual bench."""
+    if c.value is None or c.value <= 0.0:
+        return _USE_MULTIMETER
+    known = expected_resistance(
+        c.value, _USUAL_BENCH, method="multimeter-on-off", pairs=_USUAL_PAIRS,
+        current_a=min(_USUAL_CURRENT_A, math.sqrt(_USUAL_POWER_W / c.value)),
+    )  # fmt: skip
+    if known is None:
+        return _USE_MULTIMETER
+    expected = format_si(_NORMAL_95 * known.u, "ohm", 2)
+    return WouldDecide(
+        _USE_MULTIMETER.action, f"{_USE_MULTIMETER.text}: ± {expected} on a usual bench"
+    )
+
+
+def _with_figures(action: WouldDecide, c: Characteristic, risk: float) -> WouldDecide:
+    needed = _needed(c, risk)
+    if needed is None:
+        return action
+    return WouldDecide(
+        action.action,
+        f"{action.text} (this value needs ± {format_si(needed, c.unit, 2)}, it has ± {_u_text(c)})",
+    )
+
+
+def _needed(c: Characteristic, risk: float) -> float | None:
+    if c.value is None:
+        return None
+    return needed_expanded_uncertainty(c.value, c.lower, c.upper, risk=risk)
 
 
 def _about_findings(collector: _Collector, findings: Sequence[Finding], readings: Readings) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["settle_text", "sharpened"]
+__all__ = ["contact_unsure", "settle_text", "sharpened"]
 
 import math
 from collections.abc import Callable, Iterator
@@ -55,6 +55,16 @@ def sharpened(
         return judgement
     others = tuple(w for w in judgement.would_decide if w.action not in _GENERAL)
     return evolve(judgement, would_decide=(*computed, *others))
+
+
+def contact_unsure(judgement: Judgement) -> Judgement:
+    """Return the judgement of a part whose four-wire contact was unsure: it is pressed in again.
+
+    What was read through such a contact has no value, so nothing was failed for it.
+    """
+    again = WouldDecide("press-again", "press the part in again: its four contacts were unsure")
+    others = tuple(w for w in judgement.would_decide if w.action not in ("wait", "press-again"))
+    return evolve(judgement, would_decide=(again, *others))
 
 
 def settle_text(c: Characteristic, risk: float, rejection_risk: float) -> str | None:
