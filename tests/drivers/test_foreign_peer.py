@@ -184,7 +184,8 @@ def test_the_multimeter_driver_does_its_whole_work(
         open_multimeter(address, quick_dialect(tmp_path, name), lock_directory=tmp_path) as meter,
     ):
         conditions = meter.set_dc_voltage(range_v=0.5, integration_periods=10)
-        assert (conditions.range, conditions.integration_periods) == (1.0, pytest.approx(10))
+        assert conditions.range == 1.0
+        assert conditions.integration_periods == pytest.approx(10)
         reading = meter.read()
         assert (reading.value, reading.raw) == (1.23456789, "+1.23456789E+00")
         instrument.reading = "-9.9E37"
