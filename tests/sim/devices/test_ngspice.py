@@ -56,8 +56,8 @@ def sources(drain_v: float, gate_v: float) -> str:
 
 
 def rounding_a(part: Mosfet, volts: float) -> float:
-    """Give what ngspice, which knows node voltages only, loses in the smallest resistance."""
-    return max(1e-12, 4e-16 * volts / min(part.resistances_ohm(25.0)))
+    """Give what ngspice, which knows node voltages only, loses in the drain resistance."""
+    return max(1e-12, 4e-16 * volts / part.resistances_ohm(25.0)[0])
 
 
 def difference(found: float, expected: float, floor: float) -> float:
