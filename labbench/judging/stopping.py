@@ -163,10 +163,11 @@ def _verdict(
     ).verdict
     if word != "fails" or look.may_read_high_by == 0.0:
         return word
-    # what may read high is not rejected against the widened limit
-    return decide(
+    # what may read high is not rejected against the widened limit, nor accepted against the other
+    plain = decide(
         look.value, look.u, lower, upper, risk=accept, rejection_risk=reject, dof=look.dof
     ).verdict
+    return "fails" if plain == "fails" else "undecided"
 
 
 def _futile(
