@@ -15,7 +15,7 @@ from labbench.procedures.switch.taken import DiodeTaken
 
 _SETTLE_S = 0.05
 _WEAK_V, _WEAK_A, _WEAK_LIMIT_A = 5.0, 1e-3, 5e-3
-_STRONG_A, _DIRECT_V, _RESISTOR_V = 0.1, 1.5, 3.2
+_STRONG_A, _DIRECT_V, _RESISTOR_V = 0.1, 1.5, 2.9
 #: what the supply's capacitor may hold where nothing stands between it and the part
 _SURGE_J = 25e-6
 #: behind 22 ohm at 3.2 V: what a part can get at most, for a tenth of a second
@@ -75,7 +75,12 @@ def _take(
     meter.set_for(1.0)
     agree(bench, need.name, volts=volts, amps=amps)
     series_ohm = series_ohm_of(joined.name)
-    with bench.step("body-diode", amps=nominal_a), Live(bench, volts=volts, amps=amps, need=need):
+    with (
+        bench.step("body-diode", amps=nominal_a),
+        Live(bench, volts=volts, amps=amps, need=need) as live,
+    ):
+        if nominal_a == _WEAK_A:
+            live.wait_up(volts)
         bench.settle(_SETTLE_S)
         diode_v = meter.read()
         supply_v = value(bench.take_supply_voltage()) or 0.0

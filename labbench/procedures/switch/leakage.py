@@ -63,8 +63,9 @@ def take_leak(
     status: Status = "ok"
     with (
         bench.step("leakage", what=what, volts=volts, sign=sign, repeat=repeat),
-        Live(bench, volts=volts, amps=LEAK_AMPS, need=need, part=part),
+        Live(bench, volts=volts, amps=LEAK_AMPS, need=need, part=part) as live,
     ):
+        live.wait_up(volts)
         bench.settle(settle_s)
         if bench.multimeter_by_hand:
             # the person writes down what the display has settled to

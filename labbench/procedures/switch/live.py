@@ -22,6 +22,9 @@ LOW_V = DISCHARGED_V
 #: how long the supply is given to empty its capacitor (bench seconds); the re-tie waits anyway
 _RUN_DOWN_S = 4.0
 _POLL_S = 0.05
+#: coming up: within a share and what a readback is off by, or standing still
+_COME_UP_S, _UP_SHARE, _UP_V = 4.0, 2e-3, 5e-3
+_STILL_V, _STILL_AFTER_S = 2e-3, 0.3
 _BLED = ("fet-", "stage-")
 _BLEED_S = 0.05
 
@@ -71,6 +74,25 @@ class Live:
     def __enter__(self) -> Self:
         self._on = self._context.__enter__()
         return self
+
+    def wait_up(self, volts: float) -> float:
+        """Wait until the supply has charged its own capacitor to `volts`; return its readback.
+
+        At a few milliampere that takes half a second. A part that draws the limit current ends the
+        wait too: the readback then stands still below.
+        """
+        bench = self._bench
+        until_s = bench.clock.monotonic_s() + _COME_UP_S
+        last: float | None = None
+        while True:
+            now = value(bench.take_supply_voltage(self._channel)) or 0.0
+            still = last is not None and abs(now - last) <= _STILL_V
+            if now >= volts * (1 - _UP_SHARE) - _UP_V or bench.clock.monotonic_s() > until_s:
+                return now
+            if still and bench.clock.monotonic_s() > until_s - _COME_UP_S + _STILL_AFTER_S:
+                return now
+            last = now
+            bench.settle(_POLL_S)
 
     def set_volts(self, volts: float) -> None:
         """Change the voltage; never above what the block was entered with."""

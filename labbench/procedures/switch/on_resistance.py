@@ -89,12 +89,12 @@ def _two_channels(
         Live(
             bench, volts=gate_v, amps=_GATE_AMPS, need=gate_need, channel=_GATE_CHANNEL,
             part=part_maximum(conditions.name, conditions.maximum_gate_source_v), meter=False,
-        ),
+        ) as gate,
     ):  # fmt: skip
+        held_v = gate.wait_up(gate_v)
         bench.settle(_GATE_SETTLE_S)
         off_v = meter.read() or 0.0
         off_a = value(bench.take_supply_current()) or 0.0
-        held_v = value(bench.take_supply_voltage(_GATE_CHANNEL)) or 0.0
         with Live(
             bench, volts=volts, amps=amps, need=drain_need,
             part=part_maximum(conditions.name, conditions.maximum_drain_source_v,

@@ -63,6 +63,7 @@ def _at(
         gate_v = None
         for _ in range(_ITERATIONS if bench.by_person and not bench.multimeter_by_hand else 1):
             live.set_volts(volts)
+            live.wait_up(volts)
             bench.settle(_SETTLE_S)
             gate_v = meter.read()
             supply_v = value(bench.take_supply_voltage()) or 0.0
@@ -98,6 +99,7 @@ def _led(
     ):
         for _ in range(_ITERATIONS):
             live.set_volts(volts)
+            live.wait_up(volts)
             bench.settle(_SETTLE_S)
             across_v = meter.read()
             supply_v = value(bench.take_supply_voltage()) or 0.0

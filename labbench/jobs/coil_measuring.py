@@ -1,0 +1,205 @@
+"""Measure a coil as its plan says: look, sweep, DC resistance, each turned into its block."""
+
+from __future__ import annotations
+
+__all__ = ["CONDEMNED", "measure_coil"]
+
+from collections.abc import Sequence
+from typing import Any
+
+from labbench.bench.bench import Bench
+from labbench.bench.opened import OpenBench
+from labbench.errors import StepAborted
+from labbench.jobs.can_decide import accuracies_of
+from labbench.jobs.request import Request
+from labbench.jobs.run import BenchRun
+from labbench.jobs.until_decided import (
+    MOST_PAIRS,
+    REJECTION_TESTS,
+    next_point_of_sweep,
+    resistance_enough,
+)
+from labbench.metrology.accuracy import impedance_accuracy
+from labbench.metrology.budgets import Budget, budget_of, budget_to_json
+from labbench.metrology.compensation import Compensation
+from labbench.metrology.impedance import compensated, impedance_budget
+from labbench.metrology.resistance import at_temperature
+from labbench.metrology.resistance import dc_resistance as known_resistance
+from labbench.ports import Event
+from labbench.procedures.contact import wait_for_contact
+from labbench.procedures.dc_resistance import PAIRS, best_method
+from labbench.procedures.dc_resistance import dc_resistance as measure_resistance
+from labbench.procedures.sweep import impedance_sweep, sweep_settings
+from labbench.procedures.visual import look
+from labbench.results import (
+    Contact,
+    DcResistance,
+    Estimate,
+    Impedance,
+    Readings,
+    ResistanceMeasurement,
+    Visual,
+)
+
+#: what a person saw that condemns a part at once (common practice, no source)
+CONDEMNED = ("discoloured", "cracked", "bulged")
+
+
+def measure_coil(
+    run: BenchRun,
+    opened: OpenBench,
+    request: Request,
+    compensation: Compensation,
+    frequencies_hz: Sequence[float],
+    *,
+    stop_at: tuple[float, float] | None = None,
+) -> tuple[Readings, dict[str, Any]]:
+    """Take what the plan of this type holds and turn it into the blocks that judging reads.
+
+    `stop_at` are the risks of acceptance and of a false reject within which points and pairs are
+    repeated until the verdict is settled; None: the fixed numbers of each.
+    """
+    bench = run.bench
+    visual = look(bench, request.specimen) if request.with_look else Visual("not-looked")
+    impedance: Impedance | None = None
+    contact: Contact | None = None
+    resistance: DcResistance | None = None
+    more: dict[str, Any] = {
+        "temperature_c": request.temperature_c,
+        "u_temperature_c": request.u_temperature_c,
+        "compensation": f"open/short of {compensation.taken_utc}, fixture {compensation.fixture}",
+    }
+    if visual.seen in CONDEMNED:
+        bench.tell(Event("condemned", {"text": f"{visual.seen}: condemned, nothing is measured"}))
+    else:
+        impedance, contact, budgets = _sweep(
+            bench, opened, request, compensation, frequencies_hz, stop_at
+        )
+        begun_s = opened.clock.monotonic_s()
+        resistance, estimate, drift = _resistance(bench, opened, request, compensation, stop_at)
+        if drift:
+            more |= {**drift, "dc_fall_s": opened.clock.monotonic_s() - begun_s}
+        if resistance is not None:
+            more["dc_method"] = resistance.method
+            more["dc_current_a"] = resistance.current_a
+        if estimate is not None:
+            more["dc_budget"] = [{"label": line.label, "u": line.u} for line in estimate.influences]
+            assert resistance is not None
+            budgets += [
+                budget_of(
+                    at_temperature(resistance, to_c, estimate=estimate), "dc-resistance",
+                    {"temperature_c": to_c},
+                )
+                for to_c in {m.temperature_c for m in request.coil.dc_resistance} or {25.0}
+            ]  # fmt: skip
+        more["budgets"] = [budget_to_json(budget) for budget in budgets]
+        bench.open_all()
+    readings = Readings(
+        specimen=request.specimen,
+        type=request.part.name,
+        lot=request.lot or request.donor,
+        temperature_c=request.temperature_c,
+        session=compensation.taken_utc,
+        impedance=impedance,
+        contact=contact,
+        dc_resistance=resistance,
+        visual=visual,
+    )
+    return readings, more
+
+
+def _sweep(
+    bench: Bench,
+    opened: OpenBench,
+    request: Request,
+    compensation: Compensation,
+    frequencies_hz: Sequence[float],
+    stop_at: tuple[float, float] | None,
+) -> tuple[Impedance, Contact, list[Budget]]:
+    entry = opened.file.instruments.impedance_meter
+    assert entry is not None
+    accuracy = impedance_accuracy(entry.class_, entry.accuracy)
+    found = wait_for_contact(bench, request.position)
+    text = (
+        "contact: sweeping" if found == "contact" else "it does not conduct: sweeping all the same"
+    )
+    bench.tell(Event("sweep", {"text": text}))
+    next_point = None
+    if stop_at is not None:
+        next_point = next_point_of_sweep(
+            request.coil, lambda taken: impedance_budget(taken, compensation, accuracy),
+            risk=stop_at[0], rejection_risk=stop_at[1] / REJECTION_TESTS,
+        )  # fmt: skip
+    sweep = impedance_sweep(
+        bench, frequencies_hz, position=request.position, settings=sweep_settings(request.coil),
+        next_point=next_point,
+    )  # fmt: skip
+    budgets = []
+    for point in impedance_budget(sweep, compensation, accuracy):
+        at = {"frequency_hz": point.frequency_hz}
+        if point.resistance is not None and point.inductance is not None:
+            budgets.append(budget_of(point.resistance, "resistance", at))
+            budgets.append(budget_of(point.inductance, "inductance", at))
+    return *compensated(sweep, compensation, accuracy), budgets
+
+
+def _resistance(
+    bench: Bench,
+    opened: OpenBench,
+    request: Request,
+    compensation: Compensation,
+    stop_at: tuple[float, float] | None,
+) -> tuple[DcResistance | None, Estimate | None, dict[str, Any]]:
+    """Measure the DC resistance the best way that this bench has; None where nothing can.
+
+    Also tells how much it fell while it was read: a part that was just lifted cools.
+    """
+    method = best_method(bench) if request.with_supply else "impedance-meter"
+    accuracies = accuracies_of(opened.file)
+
+    def known(measurement: ResistanceMeasurement) -> tuple[DcResistance, Estimate | None]:
+        return known_resistance(
+            measurement,
+            multimeter=accuracies.multimeter,
+            supply=accuracies.supply,
+            impedance=accuracies.impedance,
+            supply_leads_ohm=accuracies.supply_leads_ohm,
+            compensation=compensation,
+        )
+
+    enough = None
+    if stop_at is not None:
+        enough = resistance_enough(
+            request.coil, known, risk=stop_at[0], rejection_risk=stop_at[1] / REJECTION_TESTS,
+            watch=request.lately_lifted,
+        )  # fmt: skip
+    try:
+        measurement = measure_resistance(
+            bench,
+            request.coil,
+            method=method,
+            position=request.position,
+            temperature_c=request.temperature_c,
+            u_temperature_c=request.u_temperature_c,
+            pairs=PAIRS if enough is None else MOST_PAIRS,
+            enough=enough,
+        )
+    except StepAborted as refused:
+        # nobody agreed to switch the supply on: said, and judged without
+        bench.tell(Event("skipped", {"text": f"dc resistance not measured: {refused.message}"}))
+        return None, None, {}
+    return *known(measurement), _drift(measurement)
+
+
+def _drift(measurement: ResistanceMeasurement) -> dict[str, Any]:
+    ohms = [
+        (pair.on_v - (pair.off_before_v + pair.off_after_v) / 2) / pair.current_a
+        for pair in measurement.pairs
+        if pair.current_a
+    ]
+    if len(ohms) < 2 or ohms[-1] == 0.0:
+        return {}
+    return {
+        "dc_unstable": measurement.reason,
+        "dc_fall_share": (ohms[0] - ohms[-1]) / ohms[-1],
+    }

@@ -1,0 +1,65 @@
+"""Say what is to be verified, and hold what came of it."""
+
+from __future__ import annotations
+
+__all__ = ["Outcome", "Request", "Way"]
+
+from typing import Literal
+
+from attrs import frozen
+
+from labbench.metrology.budgets import Budget
+from labbench.parts.coil_type import CoilType
+from labbench.parts.part_type import PartType
+from labbench.results import Judgement, Readings
+
+Way = Literal["full", "screen", "in-place"]
+
+
+@frozen(kw_only=True)
+class Request:
+    """Say which specimen, what it should be, where it comes from, and at which risk to judge.
+
+    `position` is where a relay switch finds it; None: a person puts it into the jig. Donor and lot
+    are what its siblings share.
+    """
+
+    part: PartType
+    specimen: str
+    who: str
+    position: str | None = None
+    donor: str | None = None
+    lot: str | None = None
+    customer_job: str | None = None
+    temperature_c: float = 23.0
+    u_temperature_c: float = 2.0
+    risk: float | None = None
+    false_reject: float = 0.01
+    with_look: bool = True
+    with_supply: bool = True
+    #: repeat points and pairs until the verdict is settled; else the fixed numbers
+    until_decided: bool = True
+    #: it is in the cooling list: its warmth is watched in any case
+    lately_lifted: bool = False
+    #: how a switch is looked at: every step, the quick one by hand, or on its donor board
+    way: Way = "full"
+    #: the rail that it worked on (V), for a switch whose ratings are unknown
+    rail_v: float | None = None
+
+    @property
+    def coil(self) -> CoilType:
+        """Give the part type of a coil; raise TypeError for another family."""
+        if not isinstance(self.part, CoilType):
+            raise TypeError(f"{self.part.name} is no coil")
+        return self.part
+
+
+@frozen
+class Outcome:
+    """Hold a finished run: its id, what was measured, what is said of it."""
+
+    run: str
+    readings: Readings
+    judgement: Judgement
+    siblings: tuple[str, ...] = ()
+    budgets: tuple[Budget, ...] = ()
