@@ -60,7 +60,7 @@ def complex_numbers(low: float, high: float):
     )  # fmt: skip
 
 
-# --- open/short/load is exact for any linear fixture ----------------------------------------------
+# --- open/short/load is exact for any linear fixture ---
 
 
 @settings(max_examples=60, deadline=None)
@@ -105,7 +105,7 @@ def test_open_short_load_is_exact_and_agrees_with_scikit_rf(a, b, c, d, part):
     assert abs(found - by_skrf) <= (room + 1e-12 * grows) * abs(part)
 
 
-# --- the load --------------------------------------------------------------------------------------
+# --- the load ---
 
 
 def test_a_load_removes_what_open_and_short_leave():
@@ -157,7 +157,7 @@ def test_a_load_that_was_not_read_everywhere_is_refused():
         taken(load_sweep=sweep_of(lambda f: in_fixture(100.0, f), (1e3, 1e4)), load=LOAD)
 
 
-# --- placements --------------------------------------------------------------------------------------
+# --- placements ---
 
 
 def contacts(n: int, seed: int = 3):
@@ -212,7 +212,7 @@ def test_load_placements_and_temperature_survive_the_file():
     assert (again.placements, again.temperature_c) == (3, 21.5)
 
 
-# --- what moved ---------------------------------------------------------------------------------------
+# --- what moved ---
 
 
 def test_a_fixture_that_did_not_change_has_not_moved():
@@ -241,7 +241,7 @@ def test_another_fixture_is_not_compared():
     assert moved_since(taken(), other, BENCH) == ()
 
 
-# --- accuracy figures ------------------------------------------------------------------------------------
+# --- accuracy figures ---
 
 
 def test_a_figure_that_cannot_be_right_is_refused_with_the_usual_one():
