@@ -20,7 +20,7 @@ from sim.physics.devices.stage import Stage
 from sim.physics.devices.stage_construction import StageConstruction, StageScatter
 from sim.physics.devices.stage_faults import StageFault
 
-_TRIES = 1000
+_TRIES = 200
 
 AnyConstruction = MosfetConstruction | StageConstruction | LoadConstruction
 AnyScatter = Scatter | StageScatter | LoadScatter
