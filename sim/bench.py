@@ -16,11 +16,13 @@ from sim.instruments.supply import Channel
 from sim.operating_point import OperatingPoint, operating_point
 from sim.scenario import Scenario
 from sim.specimen import CoilLike, Specimen
+from sim.standard import draw_standard
 from sim.streams import Streams
 from sim.text import did_you_mean
 from sim.truth import Truth, draw_coils, truths
 from sim.wiring import (
     HOOKUP_RELAYS,
+    LOAD_RELAY,
     OPEN_RELAY,
     SHORT_RELAY,
     SUPPLY_RELAYS,
@@ -77,6 +79,14 @@ class VirtualBench:
             )
             for spec in scenario.specimens
         }
+        if scenario.fixture.load_ohm > 0.0:
+            self._specimens[LOAD_RELAY] = Specimen(
+                "load",
+                draw_standard(scenario.fixture.load_ohm, self.streams),
+                ambient_c=scenario.ambient_c,
+                start_c=scenario.ambient_c,
+                now_s=self._now_s,
+            )
         self.wiring = Wiring(
             scenario.fixture, self._specimens, self.streams, by_hand=not scenario.has_switch
         )
@@ -116,6 +126,8 @@ class VirtualBench:
         self._by_hand()
         known = {spec.name: spec.position for spec in self.scenario.specimens}
         known |= {"open": OPEN_RELAY, "short": SHORT_RELAY}
+        if LOAD_RELAY in self._specimens:
+            known["load"] = LOAD_RELAY
         if position is not None and position not in known:
             raise ValueError(f'there is no "{position}" to place; {did_you_mean(position, known)}')
         what = "the jig was emptied" if position is None else f"{position} was put into the jig"

@@ -7,8 +7,10 @@ import re
 from collections.abc import Mapping, Sequence
 
 from sim.scenario import SCENARIOS, SWITCH, Scenario
+from sim.standard import TOLERANCE
 from sim.switch_hookups import hookups
 from sim.switch_jig import CHECK_RELAY
+from sim.wiring import LOAD_RELAY
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
@@ -32,6 +34,9 @@ def bench_file(
         f"series_resistors = {_texts(scenario.series_resistors)}",
         f"supply_leads = {_text(f'{scenario.fixture.supply_leads_ohm * 1e3:g} mΩ')}",
     ]
+    if scenario.fixture.load_ohm > 0.0:
+        load = f"{scenario.fixture.load_ohm:g} Ω {100.0 * TOLERANCE:g} %"
+        lines.append(f"load = {_text(load)}")
     if scenario.supply is not None:
         lines += [
             "",
@@ -95,6 +100,8 @@ def _switch_hookups(scenario: Scenario) -> list[str]:
 def _positions(scenario: Scenario) -> list[str]:
     named = [(each.name, each.position) for each in scenario.specimens]
     named += [("open", 198), ("short", 199)]
+    if scenario.fixture.load_ohm > 0.0:
+        named.append(("load", LOAD_RELAY))
     if scenario.jig == SWITCH:
         named.append(("check", CHECK_RELAY))
     return [f'{_key(name)} = "(@{position})"' for name, position in named]

@@ -32,7 +32,7 @@ COIL, SWITCH = "coil", "switch"
 JIGS = (COIL, SWITCH)
 ROLES = ("impedance_meter", "supply", "multimeter", "switch")
 _POSITIONS = (101, 190)
-_RESERVED_NAMES = ("open", "short")
+_RESERVED_NAMES = ("open", "short", "load")
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,6 +281,7 @@ def _fixture(
         supply_leads_ohm=read("supply_leads", "ohm", 30e-3, 10.0, 1e-4),
         strip_ohm=read("strip_resistance", "ohm", 15e-6, 0.1),
         strip_h=read("strip_inductance", "H", 0.3e-9, 1e-6),
+        load_ohm=read("load", "ohm", 0.0, 1e5),
     )
     if jig == SWITCH:
         # They are part of the matrix.

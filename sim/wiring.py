@@ -15,7 +15,7 @@ import numpy as np
 from sim.circuit import GROUND, Element, Impedance, Series, Shunt
 from sim.streams import Streams
 
-OPEN_RELAY, SHORT_RELAY = 198, 199
+LOAD_RELAY, OPEN_RELAY, SHORT_RELAY = 197, 198, 199
 METER_RELAYS = (201, 202)
 SUPPLY_RELAYS = (203, 204)
 MULTIMETER_RELAYS = (205, 206)
@@ -60,6 +60,8 @@ class Fixture:
     supply_leads_ohm: float
     strip_ohm: float
     strip_h: float
+    #: nominal value of a standard resistor at the position `load`; 0 where there is none
+    load_ohm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
