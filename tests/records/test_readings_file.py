@@ -162,7 +162,10 @@ def test_a_part_out_of_range_says_how_far_the_bench_could_see() -> None:
         ({"specimen": "D7\u001b[2J"}, "specimen: must not contain control characters"),
         ({"specimen": "D" * 300}, "specimen: must not be longer"),
         ({"type": ...}, "type: missing"),
-        ({"role": "siblng"}, "role: must be 'test' or 'sibling' or 'good', not text ('siblng'); did"),
+        (
+            {"role": "siblng"},
+            "role: must be 'test' or 'sibling' or 'good', not text ('siblng'); did",
+        ),
         ({"temperature_c": 297.0}, "temperature_c: must lie between"),
         ({"temperature_c": "24 °C"}, "temperature_c: must be a number, not text"),
         ({"impedence": {}}, "impedence: unknown key; did you mean impedance?"),

@@ -1,0 +1,217 @@
+"""Turn the readings of a MOSFET into comparable quantities, corrected to 25 °C.
+
+Leakages and resistances are compared by their logarithm, voltages as they are.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "REFERENCE_C",
+    "SPREADS",
+    "PartTemperature",
+    "Quantity",
+    "SwitchSiblings",
+    "part_temperature",
+    "quantities",
+    "same",
+]
+
+import math
+from collections.abc import Iterator, Sequence
+
+from attrs import field, frozen
+
+from labbench.judging.robust_scale import Reference, learn
+from labbench.metrology.semiconductor import (
+    LEAKAGE_DOUBLING_K,
+    ON_RESISTANCE_PER_K,
+    THRESHOLD_V_PER_K,
+    diode_v_per_k,
+    leakage_factor,
+)
+from labbench.results import DrainLeakage, Readings
+
+REFERENCE_C = 25.0
+#: spread between the parts of one lot, as known beforehand; assumed. ln A, V, ln ohm, ratio
+SPREADS = {
+    "drain-leakage": 0.35,
+    "gate-leakage": 0.7,
+    "threshold": 0.04,
+    "on-resistance": 0.025,
+    "body-diode": 3e-3,
+    "leakage-ratio": 0.03,
+    "gate-ratio": 0.02,
+}
+# A part that lies on the bench and the thermometer beside it differ by as much; common practice.
+_U_ROOM_K = 2.0
+#: warmer than the room by more than this, a part is warm
+_WARM_K = 6.0
+_CONDITIONS_AGREE = 0.05
+#: leakage read so is seen no better than a milliampere: nothing to compare
+_BLIND = "supply-readback"
+
+
+@frozen
+class PartTemperature:
+    """Hold the temperature of a part (°C), and whether it is known or proved warm."""
+
+    celsius: float
+    u_k: float
+    known: bool = True
+    warm: bool = False
+
+
+@frozen
+class Quantity:
+    """Hold one quantity at 25 °C: its name, its condition (V or A), and standard uncertainty."""
+
+    name: str
+    at: float
+    value: float
+    u: float
+
+
+def same(one: float, other: float) -> bool:
+    """Tell whether two conditions are the same within 5 %, sign included."""
+    return abs(one - other) <= _CONDITIONS_AGREE * abs(other)
+
+
+def part_temperature(readings: Readings, siblings: SwitchSiblings | None) -> PartTemperature:
+    """Tell a part's temperature from the readings, checked by its body diode against siblings."""
+    by_diode = _by_diode(readings, siblings) if siblings is not None else None
+    if readings.temperature_c is None:
+        if by_diode is not None:
+            celsius, u = by_diode
+            return PartTemperature(celsius, u, warm=celsius - REFERENCE_C > max(_WARM_K, 3.0 * u))
+        return PartTemperature(REFERENCE_C, _U_ROOM_K, known=False)
+    room = readings.temperature_c
+    if by_diode is not None:
+        celsius, u = by_diode
+        if celsius - room > max(_WARM_K, 3.0 * math.hypot(u, _U_ROOM_K)):
+            return PartTemperature(celsius, u, warm=True)
+    return PartTemperature(room, _U_ROOM_K)
+
+
+def _by_diode(readings: Readings, siblings: SwitchSiblings) -> tuple[float, float] | None:
+    for diode in sorted(readings.body_diode, key=lambda d: d.current_a):
+        if diode.voltage_v is None or diode.u_voltage_v is None:
+            continue
+        reference = siblings.reference("body-diode", diode.current_a)
+        if reference is None:
+            return None
+        slope = diode_v_per_k(diode.current_a)
+        spread = reference.scale * math.sqrt(1.0 + math.pi / (2.0 * reference.count))
+        return (
+            REFERENCE_C + (diode.voltage_v - reference.centre) / slope,
+            math.hypot(spread, diode.u_voltage_v) / abs(slope),
+        )
+    return None
+
+
+def quantities(readings: Readings, temperature: PartTemperature) -> Iterator[Quantity]:
+    """Yield every comparable quantity of a part; what has no value is passed over."""
+    excess = temperature.celsius - REFERENCE_C
+    to_cold = leakage_factor(temperature.celsius, REFERENCE_C)
+    u_doubling = math.log(2.0) / LEAKAGE_DOUBLING_K * temperature.u_k
+    for leak in readings.drain_leakage:
+        if leak.current_a is None or leak.u_current_a is None or leak.repeat:
+            continue
+        if leak.method == _BLIND:
+            continue
+        value, u = _log(leak.current_a, leak.u_current_a)
+        yield Quantity(
+            "drain-leakage", leak.voltage_v, value + math.log(to_cold), math.hypot(u, u_doubling)
+        )
+    for gate in readings.gate_leakage:
+        if gate.current_a is None or gate.u_current_a is None or gate.repeat:
+            continue
+        if gate.method == _BLIND:
+            continue
+        yield Quantity("gate-leakage", gate.voltage_v, *_log(gate.current_a, gate.u_current_a))
+    for threshold in readings.threshold:
+        if threshold.voltage_v is not None and threshold.u_voltage_v is not None:
+            yield Quantity(
+                "threshold", threshold.current_a,
+                threshold.voltage_v - THRESHOLD_V_PER_K * excess,
+                math.hypot(threshold.u_voltage_v, THRESHOLD_V_PER_K * temperature.u_k),
+            )  # fmt: skip
+    for diode in readings.body_diode:
+        if diode.voltage_v is not None and diode.u_voltage_v is not None:
+            slope = diode_v_per_k(diode.current_a)
+            yield Quantity(
+                "body-diode", diode.current_a, diode.voltage_v - slope * excess,
+                math.hypot(diode.u_voltage_v, slope * temperature.u_k),
+            )  # fmt: skip
+    for ohms in readings.on_resistance:
+        if ohms.value_ohm is not None and ohms.u_ohm is not None and ohms.value_ohm > 0.0:
+            yield Quantity(
+                "on-resistance", ohms.gate_source_v,
+                math.log(ohms.value_ohm) - math.log1p(ON_RESISTANCE_PER_K * excess),
+                math.hypot(ohms.u_ohm / ohms.value_ohm, ON_RESISTANCE_PER_K * temperature.u_k),
+            )  # fmt: skip
+    yield from _ratios(readings)
+
+
+def _ratios(readings: Readings) -> Iterator[Quantity]:
+    """Yield ratios within one part, from which temperature and lot cancel."""
+    leaks = [leak for leak in readings.drain_leakage if not leak.repeat and leak.method != _BLIND]
+    pair = _ends(leaks)
+    if pair is not None:
+        (low, u_low), (high, u_high) = (
+            _log(x.current_a or 0.0, x.u_current_a or 1.0) for x in pair
+        )
+        yield Quantity("leakage-ratio", pair[1].voltage_v, high - low, math.hypot(u_low, u_high))
+    ohms = sorted(
+        (o for o in readings.on_resistance if o.value_ohm and o.u_ohm),
+        key=lambda o: o.gate_source_v,
+    )
+    if len(ohms) >= 2 and ohms[0].value_ohm and ohms[-1].value_ohm:
+        u = math.hypot(
+            (ohms[0].u_ohm or 0.0) / ohms[0].value_ohm, (ohms[-1].u_ohm or 0.0) / ohms[-1].value_ohm
+        )
+        yield Quantity(
+            "gate-ratio", ohms[-1].gate_source_v,
+            math.log(ohms[-1].value_ohm / ohms[0].value_ohm), u,
+        )  # fmt: skip
+
+
+def _ends(leaks: Sequence[DrainLeakage]) -> tuple[DrainLeakage, DrainLeakage] | None:
+    valued = sorted(
+        (x for x in leaks if x.current_a is not None and x.u_current_a is not None),
+        key=lambda x: x.voltage_v,
+    )
+    if len(valued) < 2 or valued[-1].voltage_v < 2.0 * valued[0].voltage_v:
+        return None
+    return valued[0], valued[-1]
+
+
+def _log(current_a: float, u_a: float) -> tuple[float, float]:
+    """Return the logarithm of a current's magnitude; one that drowns in its uncertainty has u 1."""
+    size = max(abs(current_a), u_a)
+    return math.log(size), min(1.0, u_a / size)
+
+
+@frozen
+class SwitchSiblings:
+    """Hold the quantities of siblings of one type and lot, learned once for many test parts."""
+
+    readings: tuple[Readings, ...]
+    _found: dict[str, list[Quantity]] = field(factory=dict, eq=False, repr=False)
+    _known: dict[tuple[str, float], Reference | None] = field(factory=dict, eq=False, repr=False)
+
+    @classmethod
+    def of(cls, readings: Sequence[Readings]) -> SwitchSiblings:
+        """Gather siblings; the temperature of one that has none is taken to be 25 °C."""
+        found: dict[str, list[Quantity]] = {}
+        for each in readings:
+            for quantity in quantities(each, part_temperature(each, None)):
+                found.setdefault(quantity.name, []).append(quantity)
+        return cls(tuple(readings), found)
+
+    def reference(self, name: str, at: float) -> Reference | None:
+        """Return what the siblings say of a quantity at a condition; None where fewer than 3."""
+        key = (name, at)
+        if key not in self._known:
+            values = [q.value for q in self._found.get(name, ()) if same(q.at, at)]
+            self._known[key] = learn(values, SPREADS[name])
+        return self._known[key]

@@ -1,0 +1,316 @@
+"""Check what is said of MOSFETs: word, fault, path, reason, and what would decide.
+
+Readings are written by hand or drawn from the closed forms of tests/studies. Does not cover: rates
+over populations (tests/studies), the measuring (tests/metrology).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from attrs import evolve
+
+from labbench.judging.robust_scale import learn, tail
+from labbench.judging.switch import judge_mosfet
+from labbench.parts.library import find_part_type
+from labbench.parts.mosfet_type import MosfetType
+from labbench.results import (
+    BodyDiode,
+    DrainLeakage,
+    GateLeakage,
+    Judgement,
+    OnResistance,
+    Readings,
+    ShortCheck,
+    Threshold,
+)
+from tests.studies.switch_populations import KINDS, draw_lot, draw_part, faulty, measured
+
+
+def mosfet(name: str) -> MosfetType:
+    part = find_part_type(name)
+    assert isinstance(part, MosfetType)
+    return part
+
+
+TYPE = mosfet("nfet-30v-5m")
+BARE = MosfetType(name="nfet-30v-5m")
+
+
+def sound(**changes: Any) -> Readings:
+    """Give the readings of a sound part, as the file format's example has them."""
+    line = Readings(
+        specimen="Q3", type="nfet-30v-5m", lot="board-12", temperature_c=25.0,
+        short_check=(ShortCheck("drain-source", 2.1e8), ShortCheck("gate-source", 9e8)),
+        gate_leakage=(GateLeakage(5.0, 0.7e-10, 2e-11), GateLeakage(10.0, 2e-10, 2e-11)),
+        drain_leakage=(DrainLeakage(3.0, 2.1e-9, 5e-11), DrainLeakage(24.0, 8e-9, 6e-11)),
+        body_diode=(BodyDiode(1e-3, 0.55, 1e-4),),
+        threshold=(Threshold(2.5e-4, 1.61, 3e-4),),
+        on_resistance=(OnResistance(10.0, 3.0, 4.1e-3, 2e-5),),
+    )  # fmt: skip
+    return evolve(line, **changes)
+
+
+def siblings(count: int = 5, **changes: Any) -> list[Readings]:
+    spread = (0.0, 0.12, -0.15, 0.3, -0.25, 0.05)
+    return [
+        sound(
+            specimen=f"S{k}", role="sibling",
+            drain_leakage=tuple(
+                DrainLeakage(e.voltage_v, (e.current_a or 0.0) * math.exp(spread[k]), 6e-11)
+                for e in sound().drain_leakage
+            ),
+            threshold=(Threshold(2.5e-4, 1.61 + 0.1 * spread[k], 3e-4),),
+            on_resistance=(OnResistance(10.0, 3.0, 4.1e-3 * (1 + 0.07 * spread[k]), 2e-5),),
+            body_diode=(BodyDiode(1e-3, 0.55 + 0.01 * spread[k], 1e-4),),
+            **changes,
+        )
+        for k in range(count)
+    ]  # fmt: skip
+
+
+def first(judgement: Judgement) -> tuple[str, str | None, str]:
+    finding = judgement.findings[0]
+    return finding.fault, finding.path, finding.grade
+
+
+def test_the_blocks_of_the_example_make_a_sound_part_fit() -> None:
+    assert judge_mosfet(sound(), TYPE).disposition == "fit"
+    assert judge_mosfet(sound(), TYPE, siblings=siblings()).disposition == "fit"
+
+
+@pytest.mark.parametrize("block", ["gate_leakage", "drain_leakage", "threshold", "on_resistance"])
+def test_a_missing_block_is_never_fit_and_says_what_to_measure(block: str) -> None:
+    judgement = judge_mosfet(sound(**{block: ()}), TYPE)
+    assert judgement.disposition == "undecided"
+    assert judgement.would_decide[0].action == f"measure-{block.replace('_', '-')}"
+
+
+def test_what_a_quick_check_cannot_measure_makes_a_part_plausible() -> None:
+    quick = sound(threshold=(), on_resistance=())
+    judgement = judge_mosfet(quick, TYPE, beyond=("threshold", "on_resistance"))
+    assert judgement.disposition == "plausible"
+    assert "not checked: threshold, on resistance" in judgement.remarks[0]
+
+
+def test_a_part_without_any_reference_is_plausible() -> None:
+    assert judge_mosfet(sound(), BARE).disposition == "plausible"
+    assert judge_mosfet(sound(), BARE, siblings=siblings()).disposition == "plausible"
+
+
+def test_a_leak_test_without_a_multimeter_never_passes_a_part() -> None:
+    blind = DrainLeakage(24.0, 0.0, 1e-3, method="supply-readback")
+    judgement = judge_mosfet(sound(drain_leakage=(blind,)), TYPE, siblings=siblings())
+    assert judgement.disposition == "plausible"
+    assert "needs a multimeter" in judgement.remarks[0]
+    bounded = DrainLeakage(24.0, None, status="over-range", less_than_a=1e-3)
+    assert judge_mosfet(sound(drain_leakage=(bounded,)), TYPE).disposition == "plausible"
+
+
+def test_a_leak_that_a_supply_sees_is_a_leak() -> None:
+    seen = DrainLeakage(24.0, 9e-3, 1e-3, method="supply-readback")
+    judgement = judge_mosfet(sound(drain_leakage=(seen,)), TYPE)
+    assert judgement.disposition == "unfit"
+    assert first(judgement)[:2] == ("leak", "drain-source")
+
+
+@pytest.mark.parametrize(
+    ("ohms", "fault", "path"),
+    [
+        ({"drain-source": 0.02}, "short", "drain-source"),
+        ({"gate-source": 0.5}, "short", "gate-source"),
+        ({"gate-source": 2e3}, "leak", "gate-source"),
+        ({"drain-source": 0.4, "gate-source": 0.4}, "short", "gate-drain"),
+        ({"drain-source": 500.0}, "leak", "drain-source"),
+    ],
+)
+def test_a_part_stopped_at_the_short_check_is_unfit_with_its_path(
+    ohms: dict[str, float], fault: str, path: str
+) -> None:
+    checks = tuple(
+        ShortCheck(name, ohms.get(name, 5e8)) for name in ("drain-source", "gate-source")
+    )
+    stopped = Readings(specimen="Q", type="nfet-30v-5m", short_check=checks)
+    judgement = judge_mosfet(stopped, TYPE)
+    assert judgement.disposition == "unfit"
+    assert first(judgement) == (fault, path, "sure")
+
+
+@pytest.mark.parametrize("with_siblings", [True, False])
+def test_two_voltages_find_a_leak_far_below_the_limit(with_siblings: bool) -> None:
+    """By hand: 500 Mohm adds 6 nA at 3 V and 48 nA at 24 V to a junction of 2.1 and 8 nA."""
+    leaky = sound(
+        drain_leakage=(DrainLeakage(3.0, 8.1e-9, 5e-11), DrainLeakage(24.0, 56e-9, 1.2e-10)),
+        cleaned=True,
+    )
+    judgement = judge_mosfet(leaky, TYPE, siblings=siblings() if with_siblings else ())
+    assert judgement.disposition == "unfit"
+    assert first(judgement) == ("leak", "drain-source", "sure")
+    limit = next(c for c in judgement.characteristics if c.name == "drain-leakage")
+    assert limit.verdict == "conforms"
+
+
+def test_a_leak_that_grows_faster_than_any_resistors_is_a_breakdown() -> None:
+    soft = sound(drain_leakage=(DrainLeakage(3.0, 2.2e-9, 5e-11), DrainLeakage(24.0, 4e-7, 1e-9)))
+    judgement = judge_mosfet(soft, TYPE, siblings=siblings())
+    assert first(judgement) == ("low-breakdown", "drain-source", "sure")
+
+
+def test_a_gate_that_grows_steeply_is_weakened() -> None:
+    weak = sound(gate_leakage=(GateLeakage(5.0, 2e-9, 2e-11), GateLeakage(10.0, 32e-9, 1e-10)))
+    judgement = judge_mosfet(weak, TYPE)
+    assert first(judgement) == ("weak-gate", "gate-source", "sure")
+    assert "power 4.0" in judgement.findings[0].because
+
+
+def test_a_gate_that_leaks_one_way_only_is_weakened() -> None:
+    lone = sound(gate_leakage=(GateLeakage(10.0, 33e-9, 1e-10), GateLeakage(-10.0, -0.4e-9, 2e-11)))
+    assert first(judge_mosfet(lone, TYPE))[:2] == ("weak-gate", "gate-source")
+
+
+def film() -> tuple[GateLeakage, ...]:
+    """Give what 300 Mohm of flux from gate to source read."""
+    return tuple(GateLeakage(v, v / 3e8, 5e-11) for v in (5.0, 10.0, -5.0, -10.0))
+
+
+def test_a_film_on_a_part_that_was_not_washed_asks_for_cleaning() -> None:
+    judgement = judge_mosfet(sound(gate_leakage=film()), TYPE, siblings=siblings())
+    assert judgement.disposition == "undecided"
+    assert judgement.would_decide[0].action == "clean"
+    assert first(judgement) == ("leak", "gate-source", "suspect")
+
+
+def test_the_same_leak_on_a_washed_part_is_the_parts() -> None:
+    judgement = judge_mosfet(sound(gate_leakage=film(), cleaned=True), TYPE, siblings=siblings())
+    assert judgement.disposition == "unfit"
+    assert first(judgement) == ("leak", "gate-source", "sure")
+
+
+@pytest.mark.parametrize(
+    ("name", "changes"),
+    [
+        ("nfet-30v-schottky", {
+            "drain_leakage": (DrainLeakage(3.0, 1.58e-5, 2e-8), DrainLeakage(24.0, 6e-5, 6e-8)),
+            "short_check": (ShortCheck("drain-source", 9e4), ShortCheck("source-drain", 2e3),
+                            ShortCheck("gate-source", 9e8)),
+            "body_diode": (BodyDiode(1e-3, 0.32, 1e-4),),
+            "threshold": (Threshold(1e-3, 1.7, 3e-4),),
+            "on_resistance": (OnResistance(10.0, 3.0, 2.5e-3, 2e-5),),
+        }),
+        ("nfet-20v-clamp", {
+            "gate_leakage": tuple(GateLeakage(v, v * 0.35e-6 * (abs(v) / 8) ** 3, 1e-9)
+                                  for v in (4.0, 8.0, -4.0, -8.0)),
+            "drain_leakage": (DrainLeakage(2.0, 2.1e-9, 5e-11), DrainLeakage(16.0, 8.6e-9, 6e-11)),
+            "threshold": (Threshold(2.5e-4, 0.8, 3e-4),),
+            "on_resistance": (OnResistance(4.5, 3.0, 6e-3, 2e-5),),
+        }),
+    ],
+)  # fmt: skip
+def test_a_schottky_or_a_clamp_is_not_failed_for_what_it_is(
+    name: str, changes: dict[str, Any]
+) -> None:
+    judgement = judge_mosfet(sound(type=name, **changes), mosfet(name))
+    assert (judgement.disposition, judgement.findings) == ("fit", ())
+
+
+def test_a_part_of_unknown_warmth_is_retested_cold_before_it_fails() -> None:
+    hot = (DrainLeakage(3.0, 5.2e-7, 1e-9), DrainLeakage(24.0, 2e-6, 4e-9))
+    judgement = judge_mosfet(sound(drain_leakage=hot, temperature_c=None), TYPE)
+    assert judgement.disposition == "undecided"
+    assert "retest cold" in judgement.would_decide[0].text
+    known = judge_mosfet(sound(drain_leakage=hot), TYPE)
+    assert known.disposition == "unfit"
+    # four times the limit is beyond what warmth does
+    far = (DrainLeakage(3.0, 2.6e-6, 1e-9), DrainLeakage(24.0, 1e-5, 4e-9))
+    assert judge_mosfet(
+        sound(drain_leakage=far, temperature_c=None), TYPE
+    ).disposition == "unfit"  # fmt: skip
+
+
+def test_a_body_diode_tells_that_a_part_is_still_warm() -> None:
+    """By hand: 20 K take 46 mV from the diode, 108 mV from the threshold; leakage is four times."""
+    hot = sound(
+        drain_leakage=(DrainLeakage(3.0, 8.4e-9, 5e-11), DrainLeakage(24.0, 32e-9, 6e-11)),
+        body_diode=(BodyDiode(1e-3, 0.55 - 0.046, 1e-4),),
+        threshold=(Threshold(2.5e-4, 1.61 - 0.108, 3e-4),),
+        on_resistance=(OnResistance(10.0, 3.0, 4.1e-3 * 1.088, 2e-5),),
+    )
+    judgement = judge_mosfet(hot, TYPE, siblings=siblings())
+    assert judgement.disposition == "undecided"
+    assert judgement.would_decide[0].action == "wait"
+    assert judgement.remarks[0].startswith("45 °C")
+
+
+@pytest.mark.parametrize(
+    ("changes", "fault", "path"),
+    [
+        ({"threshold": (Threshold(2.5e-4, 1.95, 3e-4),)}, "threshold-shift", "gate-source"),
+        ({"on_resistance": (OnResistance(10.0, 3.0, 4.9e-3, 2e-5),)},
+         "high-on-resistance", "drain-source"),
+        ({"on_resistance": (OnResistance(10.0, 3.0, None, None, "over-range", 50.0),)},
+         "open", "gate-source"),
+        ({"body_diode": (BodyDiode(1e-3, None, None, "over-range", 4.0),),
+          "on_resistance": (OnResistance(10.0, 3.0, None, None, "over-range", 50.0),)},
+         "open", "drain-source"),
+    ],
+)  # fmt: skip
+def test_a_channel_that_differs_from_its_siblings_is_named(
+    changes: dict[str, Any], fault: str, path: str
+) -> None:
+    judgement = judge_mosfet(sound(**changes), TYPE, siblings=siblings())
+    assert judgement.disposition == "unfit"
+    assert first(judgement) == (fault, path, "sure")
+
+
+def test_one_bad_sibling_of_five_changes_nothing() -> None:
+    spoiled = siblings()
+    spoiled[2] = sound(
+        specimen="S2", role="sibling",
+        drain_leakage=(DrainLeakage(3.0, 3e-6, 1e-9), DrainLeakage(24.0, 24e-6, 1e-8)),
+        threshold=(Threshold(2.5e-4, 2.1, 3e-4),),
+        on_resistance=(OnResistance(10.0, 3.0, 9e-3, 2e-5),),
+    )  # fmt: skip
+    assert judge_mosfet(sound(), TYPE, siblings=spoiled).disposition == "fit"
+    high = sound(on_resistance=(OnResistance(10.0, 3.0, 4.9e-3, 2e-5),))
+    assert judge_mosfet(high, TYPE, siblings=spoiled).disposition == "unfit"
+
+
+def test_a_leak_that_grew_during_the_tests_is_unstable() -> None:
+    grown = (*sound().drain_leakage, DrainLeakage(24.0, 16e-9, 6e-11, repeat=True))
+    judgement = judge_mosfet(sound(drain_leakage=grown), TYPE)
+    assert judgement.disposition == "unfit"
+    assert "after the other tests" in judgement.findings[0].because
+
+
+def test_siblings_of_another_lot_are_not_used_and_named() -> None:
+    strangers = [evolve(s, lot="board-99") for s in siblings()]
+    judgement = judge_mosfet(sound(), TYPE, siblings=strangers)
+    assert "not used: S0" in judgement.remarks[-1]
+
+
+def test_the_scale_of_siblings_is_that_of_the_arithmetic() -> None:
+    """By hand: 1, 2, 3, 4, 100 have median 3 and MAD 1, whose scale is 1.4826."""
+    found = learn([1.0, 2.0, 3.0, 4.0, 100.0], 2.0)
+    assert found is not None
+    assert found.centre == 3.0
+    weight = 0.37 * 4
+    assert found.scale == pytest.approx(
+        math.sqrt((8 * 4.0 + weight * 1.48260222**2) / (8 + weight)), rel=1e-6
+    )
+    assert learn([1.0, 2.0], 1.0) is None
+    # Student's one-sided 1 % at 8 degrees of freedom (tables): 2.896
+    assert tail(2.896, 8.0) == pytest.approx(0.01, rel=2e-3)
+
+
+@pytest.mark.parametrize("fault", ["gate leak 1 kΩ-10 MΩ", "open", "short 2 mΩ-2 Ω"])
+def test_gross_faults_drawn_at_random_are_all_unfit(fault: str) -> None:
+    rng = np.random.default_rng(11)
+    lot = draw_lot(rng, KINDS[0])
+    others = [measured(rng, draw_part(rng, lot), f"S{k}", role="sibling") for k in range(5)]
+    for _ in range(20):
+        part = faulty(rng, draw_part(rng, lot), fault)
+        judgement = judge_mosfet(measured(rng, part, "Q"), TYPE, siblings=others)
+        assert judgement.disposition == "unfit"
