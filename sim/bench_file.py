@@ -10,7 +10,7 @@ from sim.scenario import SCENARIOS, SWITCH, Scenario
 from sim.standard import TOLERANCE
 from sim.switch_hookups import hookups
 from sim.switch_jig import CHECK_RELAY
-from sim.wiring import LOAD_RELAY
+from sim.wiring import LOAD_RELAY, supply_path_ohm
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
@@ -28,11 +28,13 @@ def bench_file(
     for role, address in addresses.items():
         lines += ["", f"[instruments.{role}]", f"resource = {_text(address)}"]
         lines += [f"dialect = {_text(scenario.dialect(role))}", *_figures(scenario, role)]
+    # as a person finds it, by shorting the jig
+    path_ohm = supply_path_ohm(scenario.fixture, by_hand=not scenario.has_switch)
     lines += [
         "",
         "[fixture]",
         f"series_resistors = {_texts(scenario.series_resistors)}",
-        f"supply_leads = {_text(f'{scenario.fixture.supply_leads_ohm * 1e3:g} mΩ')}",
+        f"supply_leads = {_text(f'{1e3 * path_ohm:g} mΩ')}",
     ]
     if scenario.fixture.load_ohm > 0.0:
         load = f"{scenario.fixture.load_ohm:g} Ω {100.0 * TOLERANCE:g} %"

@@ -64,6 +64,15 @@ class Fixture:
     load_ohm: float = 0.0
 
 
+def supply_path_ohm(fixture: Fixture, *, by_hand: bool) -> float:
+    """Give what usually lies between the supply's terminals and the part, both ways.
+
+    Leads, two relays or plugs, and one line and contact at each end: what shorting the jig shows.
+    """
+    joint_ohm = _PLUG_OHM if by_hand else _RELAY_OHM
+    return fixture.supply_leads_ohm + 2.0 * joint_ohm + 2.0 * fixture.series_ohm
+
+
 @dataclass(frozen=True, slots=True)
 class Moment:
     """A stretch of a placement by hand: until `until_s`, contacts are away or poor."""

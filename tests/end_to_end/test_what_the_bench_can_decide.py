@@ -143,6 +143,17 @@ def test_judge_tells_what_the_readings_say_of_their_uncertainty(workshop: Worksh
     assert "resistance as measured" in said.out
 
 
+def test_without_a_multimeter_a_sound_coil_is_not_failed_for_its_leads(
+    workshop: Workshop,
+) -> None:
+    workshop.edit_bench_file(lambda text: _without(text, "instruments.multimeter"))
+    workshop.edit_bench_file(lambda text: text.replace("203,204,205,206", "203,204"))
+    said = workshop.verify("coil-470n", "D1", "--json", "--why")
+    found = json.loads(said.out)
+    assert found["disposition"] == "plausible"
+    assert "joint not checked below" in said.err
+
+
 def _without(text: str, table: str) -> str:
     begin = text.index(f"[{table}]")
     return text[:begin] + text[text.index("\n[", begin + 1) + 1 :]
