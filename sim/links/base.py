@@ -77,8 +77,11 @@ class LinkServer(ABC):
         if not found.pieces:
             return found
         ahead: tuple[Piece, ...] = getattr(self._held_back, "pieces", ())
+        if getattr(self._held_back, "schedule", None) is not self._faults:
+            ahead = ()  # a link that was healed since holds nothing back
         repeats = fault is not None and fault.kind == "repeat-later"
         self._held_back.pieces = found.pieces if repeats else ()
+        self._held_back.schedule = self._faults
         return replace(found, pieces=(*ahead, *found.pieces))
 
     def refuse_too_long(self) -> None:
