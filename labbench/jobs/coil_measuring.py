@@ -4,12 +4,14 @@ from __future__ import annotations
 
 __all__ = ["CONDEMNED", "measure_coil"]
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from labbench.bench.bench import Bench
 from labbench.bench.opened import OpenBench
 from labbench.errors import StepAborted
+from labbench.jobs.adaptive_sweep import adaptive_points, expected_meter
 from labbench.jobs.can_decide import accuracies_of
 from labbench.jobs.request import Request
 from labbench.jobs.run import BenchRun
@@ -19,7 +21,7 @@ from labbench.jobs.until_decided import (
     next_point_of_sweep,
     resistance_enough,
 )
-from labbench.metrology.accuracy import impedance_accuracy
+from labbench.metrology.accuracy import ImpedanceAccuracy, impedance_accuracy
 from labbench.metrology.budgets import Budget, budget_of, budget_to_json
 from labbench.metrology.compensation import Compensation
 from labbench.metrology.impedance import compensated, impedance_budget
@@ -38,6 +40,7 @@ from labbench.results import (
     Impedance,
     Readings,
     ResistanceMeasurement,
+    Sweep,
     Visual,
 )
 
@@ -53,11 +56,15 @@ def measure_coil(
     frequencies_hz: Sequence[float],
     *,
     stop_at: tuple[float, float] | None = None,
+    siblings: Sequence[Readings] = (),
+    choose_at: tuple[float, float] | None = None,
 ) -> tuple[Readings, dict[str, Any]]:
     """Take what the plan of this type holds and turn it into the blocks that judging reads.
 
     `stop_at` are the risks of acceptance and of a false reject within which points and pairs are
-    repeated until the verdict is settled; None: the fixed numbers of each.
+    repeated until the verdict is settled; None: the fixed numbers of each. `choose_at` are the
+    risks at which the readings so far, and the siblings, choose the next of the frequencies; None:
+    all are taken.
     """
     bench = run.bench
     visual = look(bench, request.specimen) if request.with_look else Visual("not-looked")
@@ -73,7 +80,7 @@ def measure_coil(
         bench.tell(Event("condemned", {"text": f"{visual.seen}: condemned, nothing is measured"}))
     else:
         impedance, contact, budgets = _sweep(
-            bench, opened, request, compensation, frequencies_hz, stop_at
+            bench, opened, request, compensation, frequencies_hz, stop_at, siblings, choose_at
         )
         begun_s = opened.clock.monotonic_s()
         resistance, estimate, drift = _resistance(bench, opened, request, compensation, stop_at)
@@ -115,6 +122,8 @@ def _sweep(
     compensation: Compensation,
     frequencies_hz: Sequence[float],
     stop_at: tuple[float, float] | None,
+    siblings: Sequence[Readings],
+    choose_at: tuple[float, float] | None,
 ) -> tuple[Impedance, Contact, list[Budget]]:
     entry = opened.file.instruments.impedance_meter
     assert entry is not None
@@ -130,10 +139,22 @@ def _sweep(
             request.coil, lambda taken: impedance_budget(taken, compensation, accuracy),
             risk=stop_at[0], rejection_risk=stop_at[1] / REJECTION_TESTS,
         )  # fmt: skip
+    settings = sweep_settings(request.coil)
+    if choose_at is not None and not bench.impedance_by_hand:
+        first_hz, choose = adaptive_points(
+            request.coil, frequencies_hz, lambda taken: compensated(taken, compensation, accuracy),
+            expected_meter(accuracy, settings.aperture_s), _contact(accuracy),
+            Readings(
+                specimen=request.specimen, type=request.part.name,
+                lot=request.lot or request.donor, temperature_c=request.temperature_c,
+                session=compensation.taken_utc,
+            ),
+            siblings=siblings, risk=choose_at[0], false_reject=choose_at[1],
+        )  # fmt: skip
+        frequencies_hz, next_point = (first_hz,), _one_after_another(choose, next_point)
     sweep = impedance_sweep(
-        bench, frequencies_hz, position=request.position, settings=sweep_settings(request.coil),
-        next_point=next_point,
-    )  # fmt: skip
+        bench, frequencies_hz, position=request.position, settings=settings, next_point=next_point
+    )
     budgets = []
     for point in impedance_budget(sweep, compensation, accuracy):
         at = {"frequency_hz": point.frequency_hz}
@@ -141,6 +162,30 @@ def _sweep(
             budgets.append(budget_of(point.resistance, "resistance", at))
             budgets.append(budget_of(point.inductance, "inductance", at))
     return *compensated(sweep, compensation, accuracy), budgets
+
+
+def _contact(accuracy: ImpedanceAccuracy) -> Contact:
+    """Say what a placement will be known with: contacts of the part and of the short."""
+    root = math.sqrt(2.0)
+    return Contact(root * accuracy.contact_resistance_ohm, root * accuracy.contact_inductance_h)
+
+
+def _one_after_another(
+    first: Callable[[Sweep], float | None], then: Callable[[Sweep], float | None] | None
+) -> Callable[[Sweep], float | None]:
+    """Ask the first until it has said None once, then the other."""
+    done = False
+
+    def next_point(sweep: Sweep) -> float | None:
+        nonlocal done
+        if not done:
+            chosen = first(sweep)
+            if chosen is not None:
+                return chosen
+            done = True
+        return then(sweep) if then is not None else None
+
+    return next_point
 
 
 def _resistance(

@@ -57,7 +57,9 @@ def judge_files(
         book = LotBook()
         for block in _blocks(_cases(opened, library, lots), _BLOCK):
             cases = [item for item in block if isinstance(item, Case)]
-            judged = iter(judge_coils(cases, risk=risk, false_reject=false_reject, book=book))
+            judged = iter(
+                judge_coils(cases, risk=risk, false_reject=false_reject, book=book, with_band=False)
+            )
             for item in block:
                 if isinstance(item, Problem):
                     yield item

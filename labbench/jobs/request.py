@@ -39,6 +39,8 @@ class Request:
     with_supply: bool = True
     #: repeat points and pairs until the verdict is settled; else the fixed numbers
     until_decided: bool = True
+    #: let the readings so far choose the next frequency; else all of the sweep is taken
+    adaptive: bool = False
     #: it is in the cooling list: its warmth is watched in any case
     lately_lifted: bool = False
     #: how a switch is looked at: every step, the quick one by hand, or on its donor board

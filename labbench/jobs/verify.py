@@ -111,6 +111,7 @@ def verify(
         readings, more = measure_coil(
             run, opened, request, compensation, frequencies_hz,
             stop_at=(risk, request.false_reject) if request.until_decided else None,
+            siblings=siblings, choose_at=judged_at if request.adaptive else None,
         )  # fmt: skip
         run.journal.write("measured", readings=readings_to_json(readings), **more)
         judgement = judge_coil(

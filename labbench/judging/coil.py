@@ -94,11 +94,12 @@ def judge_coils(
     risk: float = 0.05,
     false_reject: float = 0.01,
     book: LotBook | None = None,
+    with_band: bool = True,
 ) -> list[Judgement]:
     """Judge many specimens together, which is several times faster than one after the other.
 
     As `judge_coil`; the judgements come in the order of the cases. `book` keeps what was learned
-    of lots from one call to the next.
+    of lots from one call to the next; without `with_band` nothing is computed for plots.
     """
     book = book if book is not None else LotBook()
     opened = [_open(case, book, risk=risk, false_reject=false_reject) for case in cases]
@@ -122,9 +123,10 @@ def judge_coils(
             strict=True,
         )
     )
+    shown = priors if with_band else {}
     return [
         _conclude(
-            o, evidence.get(id(o)), explained.get(id(o)), priors.get(id(o)), risk=risk
+            o, evidence.get(id(o)), explained.get(id(o)), shown.get(id(o)), risk=risk
         )
         for o in opened
     ]  # fmt: skip

@@ -17,6 +17,8 @@ FloatArray = NDArray[np.float64]
 
 _POINTS = 61
 _Z95 = 1.959963984540054
+# past resonance the linear propagation has no end
+_WIDEST = 10.0
 
 
 def band_for_plot(prior: Prior, measured_hz: FloatArray, best: Fit, label: str) -> dict[str, Any]:
@@ -52,7 +54,7 @@ def healthy_band(prior: Prior, frequency_hz: FloatArray) -> dict[str, dict[str, 
     d_log_r = dz.real / z.real[:, None]
 
     def edges(centre: FloatArray, derivative: FloatArray) -> dict[str, list[float]]:
-        half = _Z95 * np.sqrt(np.sum((derivative * sd) ** 2, axis=1))
+        half = np.minimum(_Z95 * np.sqrt(np.sum((derivative * sd) ** 2, axis=1)), _WIDEST)
         return {
             "lower": (centre * np.exp(-half)).tolist(),
             "upper": (centre * np.exp(half)).tolist(),

@@ -47,6 +47,8 @@ _LOOKS = ["fine", "discoloured", "cracked", "bulged", "not-looked"]
 @click.option("--just-lifted", is_flag=True, help="It came off the board this minute: start its "
               "clock, measure nothing, take the next part meanwhile.")  # fmt: skip
 @click.option("--cooling", is_flag=True, help="List the parts that still cool.")
+@click.option("--adaptive", is_flag=True, help="Take only the frequencies that tell something "
+              "new, instead of the whole sweep.")
 @click.option("--fixed", is_flag=True, help="Take the fixed numbers of readings, instead of "
               "stopping when the verdict is settled.")  # fmt: skip
 @click.option("--budget", is_flag=True, help="Show where each uncertainty comes from.")
@@ -71,6 +73,7 @@ def command(
     unattended: bool,
     just_lifted: bool,
     cooling: bool,
+    adaptive: bool,
     fixed: bool,
     budget: bool,
     why: bool,
@@ -177,6 +180,7 @@ def command(
             with_look=True,
             with_supply=with_supply,
             until_decided=not fixed,
+            adaptive=adaptive,
         )
         folder.write_last_used(
             type=wanted, donor=request.donor, lot=request.lot or "", job=request.customer_job,
