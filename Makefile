@@ -53,6 +53,7 @@ rest: $(VENV)/.made-dev
 # the studies behind the tables in tests/studies/results; hours on a slow machine
 study: $(VENV)/.made-test
 	$(BIN)/python tests/studies/demo_seeds.py --seeds 20
+	$(BIN)/python tests/studies/detection.py --write
 
 bench: $(VENV)/.made-test
 	$(BIN)/python tests/benchmarks/run.py

@@ -31,7 +31,7 @@ from labbench.judging.coil_measured import believed
 from labbench.judging.coil_priors import HEALTHY, Hypothesis, Prior
 from labbench.judging.sweep_points import usable_points
 from labbench.parts.coil_type import CoilType
-from labbench.results import Contact, Impedance, Readings
+from labbench.results import Contact, Finding, Impedance, Readings
 
 FloatArray = NDArray[np.float64]
 
@@ -100,10 +100,14 @@ def next_frequency(
         return None
     suspect = False
     if taken:
-        if _found(readings, part, siblings, risk, _EARLY_SHARE * false_reject, book, sure=True):
+        early = _EARLY_SHARE * false_reject
+        found = _findings(readings, part, siblings, risk, early, book)
+        sure = [f for f in found if f.grade == "sure"]
+        # one frequency finds most faults, but it takes a second to tell which one it is
+        if sure and (len(taken) > 1 or not sure[0].alternatives):
             return None
         wide = min(_MOST_FALSE_REJECT, _WIDER * false_reject)
-        suspect = _found(readings, part, siblings, risk, wide, book, sure=False)
+        suspect = bool(found or _findings(readings, part, siblings, risk, wide, book))
         if not len(points):
             # nothing usable came back: the next in line, the lowest first
             return min(left)
@@ -118,19 +122,18 @@ def next_frequency(
     return due[0] if due else None
 
 
-def _found(
+def _findings(
     readings: Readings,
     part: CoilType,
     siblings: Sequence[Readings],
     risk: float,
     false_reject: float,
     book: LotBook,
-    *,
-    sure: bool,
-) -> bool:
+) -> tuple[Finding, ...]:
     case = Case(readings, part, siblings)
-    judged = judge_coils([case], risk=risk, false_reject=false_reject, book=book)[0]
-    return any(f.grade == "sure" or not sure for f in judged.findings)
+    return judge_coils([case], risk=risk, false_reject=false_reject, book=book, with_band=False)[
+        0
+    ].findings
 
 
 def _prior(

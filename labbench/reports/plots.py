@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["sweep_plot"]
+__all__ = ["bias_plot", "sweep_plot"]
 
 import math
 from collections.abc import Mapping
@@ -89,6 +89,55 @@ def sweep_plot(readings: Readings, judgement: Judgement) -> str:
         text = StringIO()
         figure.savefig(text, format="svg", metadata={"Date": None})
     # inside an HTML page an SVG has no XML head
+    svg = text.getvalue()
+    return svg[svg.index("<svg") :]
+
+
+def bias_plot(readings: Readings, judgement: Judgement) -> str:
+    """Return an SVG of inductance over direct current; empty without bias points.
+
+    Draws the measured points with expanded uncertainty (k = 2) and, where the judgement has them,
+    the curve that fits and where a sound part of the type lies.
+    """
+    if not readings.bias:
+        return ""
+    import matplotlib as mpl
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+    from matplotlib.ticker import EngFormatter
+
+    with mpl.rc_context({"svg.hashsalt": _HASH_SALT, "svg.fonttype": "none", "font.size": 10}):
+        figure = Figure(figsize=(8.2, 3.0))
+        FigureCanvasSVG(figure)
+        axes = figure.subplots(
+            gridspec_kw={"left": 0.12, "right": 0.98, "top": 0.97, "bottom": 0.16}
+        )
+        if band := (judgement.band or {}).get("bias"):
+            current = band["current_a"]
+            if edges := band.get("inductance_h"):
+                axes.fill_between(
+                    current, edges["lower"], edges["upper"], color="#7aa6d8", alpha=0.35,
+                    label="sound part of this type", zorder=1,
+                )  # fmt: skip
+            axes.plot(
+                current, band["fitted_inductance_h"], color="#b3541e", lw=1.6, ls="--", zorder=3,
+                label=f"falls as {band['core_class']} does",
+            )  # fmt: skip
+        axes.errorbar(
+            [abs(p.current_a) for p in readings.bias],
+            [p.inductance_h for p in readings.bias],
+            yerr=[2 * p.u_inductance_h for p in readings.bias],
+            fmt="o", color="black", capsize=3, label="measured", zorder=5,
+        )  # fmt: skip
+        axes.set_xlabel("direct current")
+        axes.set_ylabel("inductance")
+        axes.xaxis.set_major_formatter(EngFormatter("A"))
+        axes.yaxis.set_major_formatter(EngFormatter("H"))
+        axes.set_ylim(bottom=0.0)
+        axes.grid(visible=True, alpha=0.3)
+        axes.legend(loc="best", fontsize=9)
+        text = StringIO()
+        figure.savefig(text, format="svg", metadata={"Date": None})
     svg = text.getvalue()
     return svg[svg.index("<svg") :]
 

@@ -15,7 +15,7 @@ from labbench.metrology.budgets import Budget
 from labbench.quantities import format_si
 from labbench.reports.budgets import budget_rows, budget_title
 from labbench.reports.pages import SIGNS, fill
-from labbench.reports.plots import sweep_plot
+from labbench.reports.plots import bias_plot, sweep_plot
 from labbench.reports.words import (
     fault_words,
     limits_text,
@@ -45,7 +45,7 @@ class SpecimenRecord:
 def specimen_page(record: SpecimenRecord) -> str:
     """Return the page as HTML text."""
     judgement = record.judgement
-    plot = sweep_plot(record.readings, judgement)
+    plot = sweep_plot(record.readings, judgement) + bias_plot(record.readings, judgement)
     coverage = judgement.characteristics[0].coverage if judgement.characteristics else 0.95
     return fill(
         "specimen.html",

@@ -46,9 +46,7 @@ MODELS = {"Misra1a": misra1a, "MGH09": mgh09, "Thurber": thurber}
 def dataset(name: str):
     """Read starts (2, p), certified values and deviations (p,), sum of squares, x and y."""
     text = (STRD / f"{name}.dat").read_text(encoding="latin-1")
-    rows = re.findall(
-        r"^\s*b\d+ =\s+(\S+)\s+(\S+)\s+(\S+)\s+(\S+)\s*$", text, flags=re.MULTILINE
-    )
+    rows = re.findall(r"^\s*b\d+ =\s+(\S+)\s+(\S+)\s+(\S+)\s+(\S+)\s*$", text, flags=re.MULTILINE)
     table = np.array(rows, dtype=float)
     rss = float(re.search(r"Residual Sum of Squares:\s+(\S+)", text)[1])
     first = int(re.search(r"Data\s+\(lines\s+(\d+) to\s+(\d+)\)", text)[1])
