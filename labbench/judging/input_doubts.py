@@ -132,8 +132,9 @@ def _swapped(points: SweepPoints, nominal_h: float) -> Doubt | None:
     as_inductance = points.resistance_ohm / (2.0 * np.pi * f)
     like_nominal = np.abs(np.log(np.maximum(as_inductance, 1e-30) / nominal_h)) < np.log(1.5)
     unlike = np.abs(points.reactance_ohm) < 0.5 * np.abs(points.resistance_ohm)
-    good = like_nominal & unlike
-    if good.sum() >= 2 and f[good][-1] / f[good][0] >= 3.0:
+    # at the lowest frequency a small coil's reactance is no larger than its resistance
+    good = np.flatnonzero(like_nominal)
+    if len(good) >= 2 and f[good[-1]] / f[good[0]] >= 3.0 and unlike[good[-1]]:
         return Doubt(
             ("impedance",),
             "resistance and reactance seem to be swapped",

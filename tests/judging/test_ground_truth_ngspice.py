@@ -46,6 +46,12 @@ C1 1 0 8p
 """
 CRACKED = HEALTHY.replace("4.7u", "2.8u").replace("886", "528")
 
+# relaxation at 2.5 MHz instead of 30: burned binder
+LOSSY = HEALTHY.replace("886", "74")
+# a winding of 12 turns whose capacitance resonates with 4.7 uH at 3 MHz
+RESONANT = HEALTHY.replace("8p", "600p")
+RESONANT_SHORTED = SHORTED.replace("8p", "600p")
+
 
 def solve(netlist: str, folder: Path) -> np.ndarray:
     """Run ngspice in batch mode: 1 A into node 1, so the voltage there is the impedance."""
@@ -108,3 +114,47 @@ def test_a_core_that_lost_forty_percent_in_the_netlist_is_cracked(tmp_path: Path
     judgement = judge(CRACKED, tmp_path, seed=5)
     assert judgement.disposition == "unfit"
     assert judgement.findings[0].fault == "cracked-core"
+
+
+@pytest.mark.needs_ngspice
+def test_a_core_that_relaxes_too_low_in_the_netlist_is_lossy_or_a_short(tmp_path: Path) -> None:
+    judgement = judge(LOSSY, tmp_path, seed=6)
+    finding = judgement.findings[0]
+    assert (judgement.disposition, finding.grade) == ("unfit", "sure")
+    assert "lossy-core" in (finding.fault, *finding.alternatives)
+
+
+@pytest.mark.needs_ngspice
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_healthy_coil_near_its_resonance_is_not_condemned(tmp_path: Path, seed: int) -> None:
+    judgement = judge(RESONANT, tmp_path, seed=seed)
+    assert judgement.disposition != "unfit"
+    assert not any(f.grade == "sure" for f in judgement.findings)
+
+
+@pytest.mark.needs_ngspice
+@pytest.mark.parametrize("contact", ["5m", "50m"])
+def test_a_shorted_turn_near_resonance_is_called_shorted(tmp_path: Path, contact: str) -> None:
+    judgement = judge(RESONANT_SHORTED.format(contact=contact), tmp_path, seed=4)
+    finding = judgement.findings[0]
+    assert judgement.disposition == "unfit"
+    assert "shorted-turn" in (finding.fault, *finding.alternatives)
+
+
+@pytest.mark.needs_ngspice
+def test_netlists_of_one_lot_are_told_apart_by_their_siblings(tmp_path: Path) -> None:
+    def readings(netlist: str, name: str, seed: int, role: str = "test") -> Readings:
+        random = np.random.default_rng(seed)
+        impedance, contact = sweep(solve(netlist, tmp_path), BENCH_HZ, random=random)
+        return Readings(
+            specimen=name, type=LARGE_TYPE.name, temperature_c=25.0, impedance=impedance,
+            contact=contact, session="one", role=role,  # type: ignore[arg-type]
+            dc_resistance=DcResistance(15.9e-3, 1.2e-4, 25.0, method="multimeter-on-off"),
+        )  # fmt: skip
+
+    like = [HEALTHY.replace("4.7u", f"{value}u") for value in (4.6, 4.8, 4.75)]
+    siblings = [readings(net, f"S{i}", 20 + i, "sibling") for i, net in enumerate(like)]
+    sound = judge_coil(readings(HEALTHY, "D1", 31), LARGE_TYPE, siblings=siblings)
+    assert sound.disposition == "fit"
+    weak = readings(SHORTED.format(contact="4"), "D2", 32)
+    assert judge_coil(weak, LARGE_TYPE, siblings=siblings).disposition == "unfit"

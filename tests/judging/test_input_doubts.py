@@ -114,6 +114,17 @@ def test_no_shorted_turn_is_taken_for_a_mistake(
         assert judge_coil(readings, part).findings
 
 
+def test_swapped_columns_of_a_sweep_of_two_points_are_noticed() -> None:
+    readings = readings_of(SMALL, SMALL_TYPE, seed=8, frequency_hz=(1e3, 1e5))
+    block = readings.impedance
+    swapped = with_impedance(
+        readings, resistance_ohm=block.reactance_ohm, reactance_ohm=block.resistance_ohm
+    )
+    judgement = judge_coil(swapped, SMALL_TYPE)
+    assert judgement.disposition == "undecided"
+    assert judgement.remarks[0] == "resistance and reactance seem to be swapped"
+
+
 def test_a_negative_resistance_within_its_uncertainty_is_no_mistake() -> None:
     readings = readings_of(SMALL, SMALL_TYPE, seed=2)
     block = readings.impedance
