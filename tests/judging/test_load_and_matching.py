@@ -1,0 +1,166 @@
+"""Check what is said of a load behind a rail, and how parts share current.
+
+Expected values are arithmetic by hand or a closed form written here. Does not cover: rates over
+populations of loads, the measuring, which parts stand on the shelf.
+"""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from labbench.errors import InputError
+from labbench.judging.load import exponent_of, judge_load, resistance_of
+from labbench.judging.matching import (
+    Candidate,
+    choose_donor,
+    passive_resistance,
+    share_currents,
+    share_errors,
+)
+from labbench.results import LoadReading, Readings
+
+VOLTS = (0.05, 0.1, 0.3)
+
+
+def load(
+    ohms: float, power: float = 0.55, *, short_ohm: float = math.inf, u: float = 2e-3,
+    specimen: str = "b12", rail: str = "core-1v0",
+) -> Readings:  # fmt: skip
+    """Give a load of `ohms` at 0.1 V that bends with the power, beside a metallic short."""
+
+    def amps(volts: float) -> float:
+        return 0.1 / ohms * (volts / 0.1) ** power + volts / short_ohm
+
+    return Readings(
+        specimen=specimen, type="load", board="buoy-radar", rail=rail,
+        load=tuple(LoadReading(v, amps(v), u * amps(v)) for v in VOLTS),
+    )  # fmt: skip
+
+
+GOOD = load(0.6, specimen="b1")
+
+
+def test_resistance_and_exponent_are_those_of_the_arithmetic() -> None:
+    """By hand: 0.16 A at 0.1 V is 0.625 ohm; three times the current at three times the voltage."""
+    metal = (LoadReading(0.1, 0.16, 1.6e-4), LoadReading(0.3, 0.48, 4.8e-4))
+    resistance, exponent = resistance_of(metal), exponent_of(metal)
+    assert resistance is not None
+    assert exponent is not None
+    assert resistance.value == pytest.approx(0.625)
+    assert resistance.u == pytest.approx(0.625e-3)
+    assert exponent.value == pytest.approx(1.0)
+    assert exponent.u == pytest.approx(1e-3 * math.sqrt(2.0) / math.log(3.0))
+
+
+@pytest.mark.parametrize(
+    ("board", "word"),
+    [
+        (load(0.75), "alive"),
+        (load(0.45), "alive"),
+        (load(0.6, short_ohm=0.01), "dead"),
+        (load(0.6, short_ohm=0.1), "dead"),
+        (load(0.6, power=1.0, short_ohm=2.0), "undecided"),
+    ],
+)
+def test_the_ratio_to_a_good_board_decides(board: Readings, word: str) -> None:
+    judged = judge_load(board, good=[GOOD])
+    assert judged.word == word
+    assert judged.ratio is not None
+    assert bool(judged.would_decide) == (word == "undecided")
+
+
+@pytest.mark.parametrize(
+    ("board", "word"),
+    [
+        (load(0.6), "alive"),
+        (load(30.0), "alive"),
+        (load(0.6, short_ohm=0.005), "dead"),
+        (load(6.0, short_ohm=0.05), "dead"),
+        (load(6.0, power=1.0), "undecided"),
+        (load(0.6, short_ohm=0.6), "undecided"),
+    ],
+)
+def test_without_a_good_board_the_exponent_speaks(board: Readings, word: str) -> None:
+    judged = judge_load(board)
+    assert judged.word == word
+    assert judged.ratio is None
+    assert "ratio unknown" in judged.remarks[0]
+
+
+def test_a_good_board_of_another_rail_is_no_reference() -> None:
+    assert judge_load(load(0.6), good=[load(0.6, rail="memory-1v1")]).ratio is None
+
+
+def test_a_ratio_on_the_edge_of_its_uncertainty_is_undecided() -> None:
+    assert judge_load(load(0.2, u=0.05), good=[GOOD]).word == "undecided"
+
+
+def test_a_current_that_cannot_be_told_from_zero_asks_for_the_multimeter() -> None:
+    below = LoadReading(0.1, None, None, status="over-range", less_than_a=1e-3)
+    quiet = Readings(specimen="b", type="load", board="buoy-radar", rail="logic", load=(below,))
+    judged = judge_load(quiet)
+    assert judged.word == "undecided"
+    assert judged.would_decide[0].action == "use-multimeter"
+    core = Readings(specimen="b", type="load", board="buoy-radar", rail="core-1v0", load=(below,))
+    assert judge_load(core, good=[GOOD]).word == "alive"
+
+
+def test_a_reading_that_differs_on_the_way_back_is_told() -> None:
+    again = LoadReading(0.1, 0.25, 5e-4, repeat=True)
+    board = load(0.6)
+    back = Readings(
+        specimen="b", type="load", board="buoy-radar", rail="core-1v0", load=(*board.load, again)
+    )
+    assert any("way back" in text for text in judge_load(back).remarks)
+
+
+def test_without_a_reading_there_is_nothing_to_judge() -> None:
+    with pytest.raises(InputError, match="no reading of a load"):
+        judge_load(Readings(specimen="b", type="load"))
+
+
+def test_one_phase_of_six_ten_per_cent_high_takes_less() -> None:
+    """By hand: 6 / (5 + 1/1.1) = 1.01538; 1.01538 / 1.1 - 1 = -7.69 %."""
+    errors = share_errors([1.0] * 5 + [1.1])
+    assert errors[-1] == pytest.approx(-0.0769, abs=1e-4)
+    assert errors[0] == pytest.approx(0.0154, abs=1e-4)
+
+
+def test_an_offset_of_a_tenth_of_a_millivolt_moves_a_fifth_of_an_ampere() -> None:
+    """By hand: 0.1 mV on 0.5 mohm is 0.2 A; of it 1/6 comes back to all phases."""
+    even = share_currents([5e-4] * 6, total_a=120.0)
+    moved = share_currents([5e-4] * 6, total_a=120.0, offset_v=[1e-4, 0, 0, 0, 0, 0])
+    assert even == pytest.approx([20.0] * 6)
+    assert moved[0] - even[0] == pytest.approx(-0.2 * 5 / 6)
+    assert moved[1] - even[1] == pytest.approx(0.2 / 6)
+    assert sum(moved) == pytest.approx(120.0)
+
+
+def test_a_passive_phase_shares_by_all_that_lies_in_its_way() -> None:
+    ohms = passive_resistance(
+        0.1, high_side_ohm=7e-3, low_side_ohm=2.4e-3, coil_ohm=0.3e-3, board_ohm=0.2e-3
+    )
+    assert ohms == pytest.approx(0.7e-3 + 2.16e-3 + 0.5e-3)
+    with pytest.raises(InputError):
+        passive_resistance(2.0, high_side_ohm=1, low_side_ohm=1, coil_ohm=1, board_ohm=1)
+
+
+def test_the_donor_nearest_to_the_harmonic_mean_is_chosen() -> None:
+    ranked = choose_donor(
+        [Candidate("D1", 1.6e-3), Candidate("D2", 1.52e-3, 1.5e-5), Candidate("D3", 1.3e-3)],
+        [1.5e-3, 1.55e-3, 1.45e-3],
+    )
+    assert [match.specimen for match in ranked] == ["D2", "D1", "D3"]
+    # one per cent of its resistance is three quarters of that in its share, near an equal one
+    assert ranked[0].u_share_error == pytest.approx(0.75 * 1.5e-5 / 1.52e-3, rel=0.02)
+
+
+def test_sharing_needs_neighbours_and_resistances_above_zero() -> None:
+    with pytest.raises(InputError, match="without a neighbour"):
+        choose_donor([Candidate("D1", 1e-3)], [])
+    with pytest.raises(InputError, match="above zero"):
+        share_errors([1e-3, 0.0])
+    with pytest.raises(InputError, match="2 offsets for 1 phases"):
+        share_currents([1e-3], total_a=1.0, offset_v=[0.0, 0.0])
