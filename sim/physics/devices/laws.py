@@ -141,13 +141,16 @@ def power(reference_a: float, reference_v: float, exponent: float, polarity: flo
     return law
 
 
-def saturating(current_a: float, knee_v: float) -> Law:
-    """Make the law of a bias cell: ohmic at first, then a constant current."""
+def bias_cell(current_a: float, knee_v: float) -> Law:
+    """Make the law of a circuit that comes up with its voltage: little at first, then constant.
+
+    I = Imax x |x| / (1 + x^2), x = V/Vknee.
+    """
 
     def law(volts: float) -> tuple[float, float]:
         x = volts / knee_v
-        bent = math.sqrt(1.0 + x * x)
-        return current_a * x / bent, current_a / knee_v / bent**3
+        below = 1.0 + x * x
+        return current_a * x * abs(x) / below, current_a / knee_v * 2.0 * abs(x) / below**2
 
     return law
 

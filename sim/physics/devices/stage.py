@@ -15,6 +15,7 @@ from sim.physics.devices.laws import (
     REFERENCE_K,
     Law,
     avalanche,
+    bias_cell,
     channel,
     constant_capacitance,
     generation,
@@ -22,7 +23,6 @@ from sim.physics.devices.laws import (
     kelvin,
     mirrored,
     ohmic,
-    saturating,
     thermal_v,
     together,
 )
@@ -277,10 +277,10 @@ class Stage:
         if not isinstance(self.fault, BootstrapOpen):
             charging = junction_law(driver.boot_diode, temperature_c)
             boot = [law("boot-diode", "VDRV", "BOOT", charging, ohmic(1.0 / SURFACE_S))]
-        bias = saturating(driver.boot_bias_a, _BOOT_KNEE_V)
+        bias = bias_cell(driver.boot_bias_a, _BOOT_KNEE_V)
         return [
             *boot,
-            law("supply", "VDRV", "PGND", saturating(current, _SUPPLY_KNEE_V), clamp),
+            law("supply", "VDRV", "PGND", bias_cell(current, _SUPPLY_KNEE_V), clamp),
             law("boot-bias", "BOOT", "SW", bias, clamp),
             law("pwm-clamp", "PWM", "PGND", clamp),
             law("en-clamp", "EN", "PGND", clamp),

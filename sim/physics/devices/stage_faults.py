@@ -64,7 +64,6 @@ class StuckOutput:
     """The driver holds the output high, low or off as soon as it is powered and enabled."""
 
     drive: Literal["high", "low", "off"]
-    paths: ClassVar[tuple[str, ...]] = ()
 
     def __post_init__(self) -> None:
         _one_of("drive", self.drive, ("high", "low", "off"))
@@ -73,6 +72,11 @@ class StuckOutput:
     def name(self) -> str:
         """The fault in the words of the verdicts."""
         return f"output-stuck-{self.drive}"
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """The switch that is always on."""
+        return {"high": (VIN_SW,), "low": (SW_PGND,), "off": ()}[self.drive]
 
 
 @dataclass(frozen=True)
@@ -89,8 +93,9 @@ class LiftedBond:
 
     @property
     def paths(self) -> tuple[str, ...]:
-        """The path through the bond; that of the output carries both."""
-        return {"vin": (VIN_SW,), "sw": (VIN_SW, SW_PGND), "pgnd": (SW_PGND,)}[self.pin]
+        """The pin of the bond, and the paths through it; that of the output carries both."""
+        through = {"vin": (VIN_SW,), "sw": (VIN_SW, SW_PGND), "pgnd": (SW_PGND,)}
+        return (self.pin, *through[self.pin])
 
 
 @dataclass(frozen=True)

@@ -230,7 +230,7 @@ def test_a_driven_half_bridge_with_a_leaking_gate_is_that_of_ngspice(
     high_ohm, low_ohm = driver.gate_on_ohm, driver.gate_off_ohm
     if side == "low":
         high_ohm, low_ohm = low_ohm, high_ohm
-    x = f"v(boot,sw)/sqrt(1+v(boot,sw)^2)*{driver.boot_bias_a:.17g}"
+    x = f"v(boot,sw)*abs(v(boot,sw))/(1+v(boot,sw)^2)*{driver.boot_bias_a:.17g}"
     netlist = (
         f"vvin vii 0 {input_v}\nrvin vii vin 0.1\nvdrv vdrv 0 {drive_v}\nvboot boot sw {boot_v}\n"
         f"rload sw 0 0.1\n"
