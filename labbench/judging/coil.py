@@ -35,6 +35,9 @@ from labbench.judging.sweep_points import SweepPoints, usable_points
 from labbench.parts.coil_type import CoilType
 from labbench.results import Characteristic, Finding, Judgement, Readings
 
+#: ln of the Bayes factor of a loop that no type of coil has
+_UNMISTAKABLE = 5.0
+
 
 @frozen(eq=False)
 class Case:
@@ -119,7 +122,12 @@ def judge_coils(
     explained = dict(
         zip(
             (id(o) for o in doubtful),
-            explain_many([(evidence[id(o)], o.lot.prior(priors[id(o)]), o.part) for o in doubtful]),
+            explain_many(
+                [
+                    (evidence[id(o)], _prior_to_explain(o, evidence[id(o)], priors[id(o)]), o.part)
+                    for o in doubtful
+                ]
+            ),
             strict=True,
         )
     )
@@ -160,6 +168,17 @@ def _open(case: Case, book: LotBook, *, risk: float, false_reject: float) -> _Op
         case, part, measured, learned, strangers, lot, shares, characteristics, finding, remark,
         band,
     )  # fmt: skip
+
+
+def _prior_to_explain(o: _Open, evidence: Evidence, of_type: Prior) -> Prior:
+    """Choose what a fault is a change of: the lot where the change is small, else the type.
+
+    The narrow prior of a lot is of no use beside a fault that changes everything: what the model
+    lacks of such a fault would count more than the fault.
+    """
+    failed = any(c.verdict == "fails" for c in o.characteristics)
+    changed = failed or evidence.ln_bayes > _UNMISTAKABLE
+    return of_type if changed else o.lot.prior(of_type)
 
 
 def _has_sweep(o: _Open) -> bool:

@@ -21,7 +21,7 @@ from labbench.results import Characteristic, DcResistance, Finding, Grade, Imped
 # A test that would meet a healthy part up to this many times as often as its share of the false
 # reject limit allows is a suspicion: it asks for more work and condemns nothing. At the usual
 # limit of 1 % no more than 3 % of healthy parts are held up by it.
-SUSPECT_FACTOR = 4.0
+SUSPECT_FACTOR = 3.0
 _EXPLAINED = 0.95
 _LONGEST_REASON = 60
 

@@ -8,6 +8,7 @@ are the distances from the prior, so that all have the same scale.
 from __future__ import annotations
 
 __all__ = [
+    "MODEL_HOLDS_TO_HZ",
     "MODEL_REACTANCE",
     "MODEL_RESISTANCE",
     "CoilData",
@@ -39,6 +40,9 @@ ComplexArray = NDArray[np.complex128]
 # so that healthy simulated coils leave the residual that their degrees of freedom allow.
 MODEL_RESISTANCE = 0.03
 MODEL_REACTANCE = 0.003
+# Above this the core's relaxation and the stray capacitances count, of which the model has one
+# each: the allowance grows in proportion to frequency.
+MODEL_HOLDS_TO_HZ = 1e6
 # No bench meter knows an impedance better than this; uncertainties below are a slip of the pen.
 _LEAST_RELATIVE = 3e-5
 _LEAST_OHM = 1e-7
@@ -119,12 +123,13 @@ def coil_data(
     own_x = remaining(u_reactance_ohm, omega * contact_inductance_h) + least**2
     if dc_resistance_ohm is not None and u_dc_ohm is not None:
         u_dc_ohm = math.hypot(u_dc_ohm, _LEAST_RELATIVE * dc_resistance_ohm + _LEAST_OHM)
+    beyond = np.maximum(1.0, frequency_hz / MODEL_HOLDS_TO_HZ)
     return CoilData(
         frequency_hz=frequency_hz,
         resistance_ohm=resistance_ohm,
         reactance_ohm=reactance_ohm,
-        sigma_resistance_ohm=np.sqrt(own_r + (model_resistance * resistance_ohm) ** 2),
-        sigma_reactance_ohm=np.sqrt(own_x + (model_reactance * reactance_ohm) ** 2),
+        sigma_resistance_ohm=np.sqrt(own_r + (model_resistance * beyond * resistance_ohm) ** 2),
+        sigma_reactance_ohm=np.sqrt(own_x + (model_reactance * beyond * reactance_ohm) ** 2),
         dc_resistance_ohm=dc_resistance_ohm,
         sigma_dc_ohm=u_dc_ohm,
     )

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from labbench.judging import coil_model as model
-from labbench.judging.coil_fit import CoilData, Fit, coil_data, fit_many
+from labbench.judging.coil_fit import MODEL_HOLDS_TO_HZ, CoilData, Fit, coil_data, fit_many
 from labbench.judging.coil_priors import HEALTHY, Hypothesis, Prior
 from labbench.judging.sweep_points import SweepPoints
 from labbench.parts.coil_type import CoilType, Population
@@ -264,9 +264,11 @@ def _covariance(
         rest = np.maximum(total**2 - np.asarray(contact) ** 2 - gain**2, 0.01 * total**2)
         return np.asarray((left[1] ** 2) * rest + (left[0] * gain) ** 2 + unlike**2)
 
+    # the scatter that the model does not know is that of what it does not describe
+    beyond = np.maximum(1.0, siblings[0].points.frequency_hz / MODEL_HOLDS_TO_HZ) ** 2
     diagonal = np.concatenate([
-        own(total_r, contact_ohm, _UNLIKE_R * r),
-        own(total_x, omega * contact_h, _UNLIKE_X * x),
+        own(total_r, contact_ohm, _UNLIKE_R * beyond * r),
+        own(total_x, omega * contact_h, _UNLIKE_X * beyond * x),
         [max(s.u_dc_ohm for s in siblings) ** 2],
     ])  # fmt: skip
     contacts = np.zeros((len(mean), 2))

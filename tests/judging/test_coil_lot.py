@@ -63,7 +63,9 @@ def test_siblings_show_shorts_of_some_ohm(short_ohm: float) -> None:
 def test_a_short_that_type_data_do_not_condemn_is_found_beside_siblings() -> None:
     readings = part(LARGE, 1, "D1", short_ohm=5.0)
     assert judge_coil(readings, LARGE_TYPE).disposition != "unfit"
-    assert word(readings, siblings()).disposition == "unfit"
+    companions = [part(LARGE, 20 + i, f"C{i}") for i in range(4)]
+    case = Case(readings, LARGE_TYPE, siblings(), companions)
+    assert judge_coils([case])[0].disposition == "unfit"
 
 
 @pytest.mark.parametrize(

@@ -214,7 +214,7 @@ def table(results: Results, mode: str, meter: str, types: Sequence[str]) -> Iter
     """Yield a table of detection in percent, the undecided after the stroke."""
     kinds = [k for m, at, t, k in results.counts if (m, at) == (mode, meter) and t == types[0]]
     kinds += [k for m, at, t, k in results.counts if (m, at) == (mode, meter) and t in types]
-    yield "| fault | " + " | ".join(t.partition("-")[2] or t for t in types) + " | named right |"
+    yield "| fault | " + " | ".join(t.removeprefix("moulded-") for t in types) + " | named right |"
     yield "|---|" + "---|" * (len(types) + 1)
     for kind in dict.fromkeys(kinds):
         row, named, unfit = [], 0, 0
@@ -231,7 +231,7 @@ def table(results: Results, mode: str, meter: str, types: Sequence[str]) -> Iter
 
 def false_rejects(results: Results, types: Sequence[str]) -> Iterator[str]:
     """Yield the table of false rejects with their upper bounds."""
-    yield "| mode | meter | parts | " + " | ".join(t.partition("-")[2] or t for t in types) + " |"
+    yield "| mode | meter | parts | " + " | ".join(t.removeprefix("moulded-") for t in types) + " |"
     yield "|---|---|---|" + "---|" * len(types)
     rows = dict.fromkeys((m, at, k) for m, at, _, k in results.counts if k.startswith("healthy"))
     for mode, meter, kind in rows:
@@ -251,7 +251,7 @@ def false_rejects(results: Results, types: Sequence[str]) -> Iterator[str]:
 
 def naive(results: Results, meter: str, types: Sequence[str]) -> Iterator[str]:
     """Yield what limits on the inductance alone find, in percent: at 1 kHz / at 100 kHz."""
-    yield "| fault | " + " | ".join(t.partition("-")[2] or t for t in types) + " |"
+    yield "| fault | " + " | ".join(t.removeprefix("moulded-") for t in types) + " |"
     yield "|---|" + "---|" * len(types)
     kinds = dict.fromkeys(k for m, at, _, k in results.counts if (m, at) == ("nominal", meter))
     for kind in kinds:
