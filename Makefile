@@ -23,7 +23,8 @@ $(VENV)/.made-dev: pyproject.toml
 demo: $(VENV)/.made-run
 	$(BIN)/labbench demo
 
-# what a new user can run with pip alone; `make check` runs the same under coverage
+# what a new user can run with pip alone (pytest-xdist spreads it over two processes);
+# `make check` runs the same under coverage
 PYTEST ?= $(BIN)/python -m pytest
 QUICK  := not needs_ngspice and not slow
 

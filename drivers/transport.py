@@ -21,7 +21,6 @@ __all__ = [
 ]
 
 import errno
-import functools
 import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol
@@ -149,9 +148,12 @@ class Transport(Protocol):
         ...
 
 
-@functools.cache
 def visa_manager() -> pyvisa.ResourceManager:
-    """Give the one resource manager of this process (closing it would close every session)."""
+    """Give the one resource manager of this process (closing it would close every session).
+
+    Asked for anew each time: pyvisa hands out the live one, and opens another when some other user
+    of pyvisa in this process has closed it (a closed one answers "Invalid session handle").
+    """
     return pyvisa.ResourceManager("@py")
 
 

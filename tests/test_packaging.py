@@ -44,6 +44,7 @@ TOOLS = {
     "coverage": "Makefile",
     "import-linter": "Makefile",
     "mypy": "Makefile",
+    "pytest-xdist": "Makefile",
     "ruff": "Makefile",
 }
 #: pyvisa finds this one itself, when a resource manager is asked for it
