@@ -13,14 +13,21 @@ from itertools import islice
 from pathlib import Path
 from typing import IO
 
-from attrs import frozen
+from attrs import field, frozen
 
 from labbench.errors import FileProblems, InputError, Problem
 from labbench.judging.coil import Case, judge_coils
 from labbench.judging.coil_lot_book import LotBook
+from labbench.judging.stage import judge_stage
+from labbench.judging.stage_quantities import StageSiblings
+from labbench.judging.switch import judge_mosfet
+from labbench.judging.switch_quantities import SwitchSiblings
 from labbench.metrology.budgets import Budget, budgets_of_readings
 from labbench.parts.coil_type import CoilType
-from labbench.parts.library import find_coil_type
+from labbench.parts.library import find_part_type
+from labbench.parts.mosfet_type import MosfetType
+from labbench.parts.part_type import PartType
+from labbench.parts.stage_type import StageType
 from labbench.records.readings_file import read_readings
 from labbench.results import Judgement, Readings
 
@@ -64,15 +71,44 @@ def judge_files(
                 if isinstance(item, Problem):
                     yield item
                     continue
+                if isinstance(item, _Switch):
+                    yield item.judged(lots, risk=risk, false_reject=false_reject)
+                    continue
                 if tell_budgets is not None:
                     at_c = _limit_c(item.part)
                     tell_budgets(budgets_of_readings(item.readings, resistance_at_c=at_c))
                 yield next(judged)
 
 
+@frozen(eq=False)
+class _Switch:
+    """Hold a test line of a MOSFET or a power stage with its type."""
+
+    readings: Readings
+    part: MosfetType | StageType
+
+    def judged(self, lots: _Lots, *, risk: float, false_reject: float) -> Judgement:
+        """Judge it by what its lot's siblings say, which is learned once a lot."""
+        key = (self.readings.type, self.readings.lot)
+        group = lots.siblings.get(key, [])
+        if isinstance(self.part, MosfetType):
+            if key not in lots.switches:
+                lots.switches[key] = SwitchSiblings.of(group)
+            return judge_mosfet(
+                self.readings, self.part, siblings=lots.switches[key], risk=risk,
+                false_reject=false_reject,
+            )  # fmt: skip
+        if key not in lots.stages:
+            lots.stages[key] = StageSiblings.of(group)
+        return judge_stage(
+            self.readings, self.part, siblings=lots.stages[key], risk=risk,
+            false_reject=false_reject,
+        )  # fmt: skip
+
+
 def _cases(
     opened: Sequence[tuple[str, IO[str]]], library: _Types, lots: _Lots
-) -> Iterator[Case | Problem]:
+) -> Iterator[Case | _Switch | Problem]:
     """Yield what each test line is judged by, or its problem, in the order of the lines."""
     seen: set[tuple[str, str]] = set()
     for name, file in opened:
@@ -80,6 +116,10 @@ def _cases(
         for line in read_readings(file, file=name, seen=seen):
             if isinstance(line, Problem):
                 yield line
+                continue
+            if line.load:
+                if line.role == "test":
+                    yield _is_a_load(name, line)
                 continue
             part = library.find(line.type)
             if isinstance(part, Problem):
@@ -93,6 +133,9 @@ def _cases(
                 continue
             if line.role != "test":
                 continue
+            if not isinstance(part, CoilType):
+                yield _Switch(line, part)
+                continue
             siblings = lots.siblings.get((line.type, line.lot), [])
             yield Case(
                 line,
@@ -102,7 +145,14 @@ def _cases(
             )
 
 
-def _blocks(items: Iterator[Case | Problem], size: int) -> Iterator[list[Case | Problem]]:
+def _is_a_load(name: str, line: Readings) -> Problem:
+    message = "readings of a load: `labbench rail --readings` judges them"
+    return Problem(file=name, line=line.line, key="load", message=message)
+
+
+def _blocks(
+    items: Iterator[Case | _Switch | Problem], size: int
+) -> Iterator[list[Case | _Switch | Problem]]:
     while block := list(islice(items, size)):
         yield block
 
@@ -132,6 +182,9 @@ class _Lots:
 
     siblings: dict[tuple[str, str | None], list[Readings]]
     companions: dict[tuple[str, str | None], list[Readings]]
+    #: what the siblings of a lot say, learned when its first test line is judged
+    switches: dict[tuple[str, str | None], SwitchSiblings] = field(factory=dict)
+    stages: dict[tuple[str, str | None], StageSiblings] = field(factory=dict)
 
     @classmethod
     def gathered(cls, opened: Sequence[tuple[str, IO[str]]]) -> _Lots:
@@ -161,11 +214,11 @@ class _Types:
 
     def __init__(self, given: Sequence[str], directories: Sequence[Path]) -> None:
         self._directories = list(directories)
-        self._found: dict[str, CoilType | Problem] = {}
+        self._found: dict[str, PartType | Problem] = {}
         problems: list[Problem] = []
         for name in given:
             try:
-                part = find_coil_type(name, directories=self._directories)
+                part = find_part_type(name, directories=self._directories)
             except FileProblems as error:
                 problems += error.problems
             else:
@@ -173,11 +226,11 @@ class _Types:
         if problems:
             raise FileProblems(problems)
 
-    def find(self, name: str) -> CoilType | Problem:
+    def find(self, name: str) -> PartType | Problem:
         """Return the part type of that name, or why there is none."""
         if name not in self._found:
             try:
-                self._found[name] = find_coil_type(name, directories=self._directories)
+                self._found[name] = find_part_type(name, directories=self._directories)
             except FileProblems as error:
                 first = error.problems[0]
                 self._found[name] = Problem(
