@@ -72,7 +72,8 @@ def _shorts(readings: Readings, part: MosfetType) -> Iterator[Finding]:
             continue
         if "schottky" in part.features and entry.path in ("drain-source", "source-drain"):
             limit = _SCHOTTKY_SHORT_OHM
-        elif entry.path == "source-drain":
+        elif entry.path == "source-drain" or entry.polarity == "-":
+            # the body diode's direction
             limit = _SHORT_OHM
         else:
             limit = _LEAK_OHM
@@ -194,8 +195,10 @@ def _drain(
     if low_bv and low_bv[0].value is not None:
         because = f"breaks down at {format_si(low_bv[0].value, 'V')}"
         result.append(_finding("low-breakdown", "drain-source", "sure", 0.0, because, "leak"))
+    beyond = [e for e in readings.drain_leakage if e.status == "over-range" and e.greater_than_a]
+    grade: Grade
     if ohmic is not None and ohmic.suspect and ohmic.z > 0.0:
-        grade: Grade = "sure" if ohmic.sure or failed else "suspect"
+        grade = "sure" if ohmic.sure or failed else "suspect"
         d = ohmic.details
         ohms = 1.0 / ohmic.value
         if d["ratio"] > 1.25 * d["voltage_ratio"]:
@@ -214,6 +217,16 @@ def _drain(
             result.append(
                 _finding("leak", "drain-source", grade, ohmic.p, because, "low-breakdown")
             )
+    elif beyond:
+        first = beyond[0]
+        most = format_si(first.greater_than_a or 0.0, "A", 2)
+        because = f"more than {most} at {first.voltage_v:g} V"
+        lower = [e for e in readings.drain_leakage if e.voltage_v < first.voltage_v]
+        fault, other = ("low-breakdown", "leak") if lower else ("leak", "low-breakdown")
+        limited = any(c.name == "drain-leakage" for c in characteristics)
+        # a range that ends below the limit proves nothing
+        grade = "suspect" if limited and not failed else "sure"
+        result.append(_finding(fault, "drain-source", grade, 0.0, because, other))
     elif worst is not None or failed:
         sure = bool(failed) or (worst is not None and worst.sure and temperature.known)
         because = _leak_text(worst, failed)
@@ -221,14 +234,6 @@ def _drain(
             _finding("leak", "drain-source", "sure" if sure else "suspect",
                      worst.p if worst else 0.0, because, "low-breakdown")
         )  # fmt: skip
-    elif any(e.status == "over-range" and e.greater_than_a for e in readings.drain_leakage):
-        first = next(e for e in readings.drain_leakage if e.greater_than_a)
-        because = (
-            f"more than {format_si(first.greater_than_a or 0.0, 'A', 2)} at {first.voltage_v:g} V"
-        )
-        lower = [e for e in readings.drain_leakage if e.voltage_v < first.voltage_v]
-        fault, other = ("low-breakdown", "leak") if lower else ("leak", "low-breakdown")
-        result.append(_finding(fault, "drain-source", "sure", 0.0, because, other))
     unstable = _unstable(readings)
     if unstable is not None and not result and not gate:
         result.append(_finding("leak", "drain-source", "sure", 0.0, unstable, "low-breakdown"))

@@ -159,6 +159,22 @@ def test_a_leak_that_grows_faster_than_any_resistors_is_a_breakdown() -> None:
     assert first(judgement) == ("low-breakdown", "drain-source", "sure")
 
 
+def test_a_current_beyond_the_range_is_a_breakdown_where_a_lower_voltage_was_quiet() -> None:
+    beyond = DrainLeakage(24.0, None, None, status="over-range", greater_than_a=1e-4)
+    judgement = judge_mosfet(sound(drain_leakage=(sound().drain_leakage[0], beyond)), TYPE)
+    assert judgement.disposition == "unfit"
+    assert first(judgement) == ("low-breakdown", "drain-source", "sure")
+
+
+def test_a_range_that_ends_below_the_limit_proves_nothing() -> None:
+    ends = DrainLeakage(24.0, None, None, status="over-range", greater_than_a=5e-5)
+    sound_channel = (OnResistance(10.0, 3.0, 2.5e-3, 2e-5),)
+    leaky = sound(type="nfet-30v-schottky", drain_leakage=(ends,), on_resistance=sound_channel)
+    judgement = judge_mosfet(leaky, mosfet("nfet-30v-schottky"))
+    assert first(judgement)[2] == "suspect"
+    assert judgement.disposition == "undecided"
+
+
 def test_a_gate_that_grows_steeply_is_weakened() -> None:
     weak = sound(gate_leakage=(GateLeakage(5.0, 2e-9, 2e-11), GateLeakage(10.0, 32e-9, 1e-10)))
     judgement = judge_mosfet(weak, TYPE)
