@@ -9,8 +9,6 @@ this bench is built on, for silicon (from memory): threshold at 250 µA -5.4 mV/
 from __future__ import annotations
 
 __all__ = [
-    "DIODE_V_PER_K_AT_1_MA",
-    "DIODE_V_PER_K_AT_100_MA",
     "LEAKAGE_DOUBLING_K",
     "ON_RESISTANCE_PER_K",
     "THRESHOLD_V_PER_K",
@@ -26,8 +24,8 @@ from typing import Final
 
 LEAKAGE_DOUBLING_K: Final = 10.0
 THRESHOLD_V_PER_K: Final = -5.4e-3
-DIODE_V_PER_K_AT_1_MA: Final = -2.3e-3
-DIODE_V_PER_K_AT_100_MA: Final = -1.9e-3
+_DIODE_1_MA_V_PER_K: Final = -2.3e-3
+_DIODE_100_MA_V_PER_K: Final = -1.9e-3
 ON_RESISTANCE_PER_K: Final = 4.4e-3
 
 #: exact SI values (Boltzmann's constant, elementary charge)
@@ -47,7 +45,7 @@ def diode_v_per_k(current_a: float) -> float:
     has it.
     """
     share = math.log10(current_a / 1e-3) / 2.0
-    return DIODE_V_PER_K_AT_1_MA + share * (DIODE_V_PER_K_AT_100_MA - DIODE_V_PER_K_AT_1_MA)
+    return _DIODE_1_MA_V_PER_K + share * (_DIODE_100_MA_V_PER_K - _DIODE_1_MA_V_PER_K)
 
 
 def thermal_voltage_v(kelvin: float) -> float:
