@@ -13,7 +13,14 @@ lots of simulated coils that no study scores, some tenths wider than there.
 
 from __future__ import annotations
 
-__all__ = ["LotReference", "Unlike", "find_reference", "readings_vector"]
+__all__ = [
+    "FloatArray",
+    "LotReference",
+    "SiblingData",
+    "Unlike",
+    "find_reference",
+    "readings_vector",
+]
 
 import math
 from collections.abc import Sequence

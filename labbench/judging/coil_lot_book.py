@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["LotBook", "LotView"]
+__all__ = ["FloatArray", "LotBook", "LotView"]
 
 from collections import OrderedDict
 from collections.abc import Sequence

@@ -16,7 +16,7 @@ it is the siblings that are in doubt.
 
 from __future__ import annotations
 
-__all__ = ["LOT_TEST_WEIGHTS", "LotEvidence", "LotTests"]
+__all__ = ["LOT_TEST_WEIGHTS", "WEIGHTS", "FloatArray", "LotEvidence", "LotTests"]
 
 import math
 

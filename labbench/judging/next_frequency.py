@@ -14,7 +14,7 @@ which the type has limits are taken in any case before a part is called fit.
 
 from __future__ import annotations
 
-__all__ = ["ExpectedMeter", "first_frequency", "next_frequency"]
+__all__ = ["ExpectedMeter", "FloatArray", "first_frequency", "next_frequency"]
 
 import math
 from collections.abc import Callable, Sequence

@@ -11,7 +11,7 @@ Exponents and spreads are assumptions: from field models of both cores, not from
 
 from __future__ import annotations
 
-__all__ = ["SaturationData", "SaturationWord", "judge_saturation"]
+__all__ = ["FloatArray", "SaturationData", "SaturationWord", "judge_saturation"]
 
 import math
 from collections.abc import Mapping, Sequence

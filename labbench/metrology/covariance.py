@@ -10,7 +10,14 @@ two for each point. A thousand points are then some 80 kB instead of 32 MB.
 
 from __future__ import annotations
 
-__all__ = ["CompensationArrays", "SweepCovariance", "compensation_arrays", "sweep_covariance"]
+__all__ = [
+    "CompensationArrays",
+    "ComplexArray",
+    "FloatArray",
+    "SweepCovariance",
+    "compensation_arrays",
+    "sweep_covariance",
+]
 
 import math
 

@@ -12,7 +12,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -164,6 +164,15 @@ def test_a_second_line_is_seen_at_the_end_of_a_step(open_session: Open) -> None:
         assert session.state is State.OUT_OF_STEP
 
 
+@pytest.fixture
+def ctrl_c_raises() -> Iterator[None]:
+    """Let Ctrl-C raise as it does in a program (a worker process of the test run ignores it)."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("ctrl_c_raises")
 def test_ctrl_c_during_a_read_puts_the_session_out_of_step(open_session: Open) -> None:
     with Peer(delayed(0.3)) as peer:
         session = open_session(peer.address)

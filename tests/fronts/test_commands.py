@@ -171,7 +171,7 @@ def test_without_a_bench_file_the_way_to_one_is_told(
     said = invoke("verify", "coil-470n", data=tmp_path / "data")
     assert said.code == 2
     assert "no bench file" in said.err
-    assert "--write-bench" in said.err
+    assert "labbench setup" in said.err
 
 
 def test_a_verify_without_a_part_asks_which(tmp_path: Path) -> None:
