@@ -15,7 +15,7 @@ from __future__ import annotations
 import multiprocessing
 import tempfile
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
@@ -69,8 +69,8 @@ def _sweep(folder: Path, cases: Sequence[Case], scenario: str | Path = USUAL) ->
     return found
 
 
-def _hold_to_account(found: Found, cases: Sequence[Case]) -> None:
-    print(f"\n{found}")
+def _hold_to_account(found: Found, cases: Sequence[Case], say: Callable[[str], None]) -> None:
+    say(str(found))
     for trouble in found.troubles:
         print(trouble)
     assert found.cases == len(cases)
@@ -84,17 +84,21 @@ def _hold_to_account(found: Found, cases: Sequence[Case]) -> None:
     assert found.ended_with_an_error > 0
 
 
-def test_a_third_of_the_exchanges_fail_and_nothing_is_left_on_or_wrong(tmp_path: Path) -> None:
+def test_a_third_of_the_exchanges_fail_and_nothing_is_left_on_or_wrong(
+    tmp_path: Path, say: Callable[[str], None]
+) -> None:
     cases = _all_cases(tmp_path)
     # every third exchange, and of its ways every fifth in turn
     some = [case for number, case in enumerate(cases) if case.number % 3 == 0 and number % 5 == 0]
-    _hold_to_account(_sweep(tmp_path, some), some)
+    _hold_to_account(_sweep(tmp_path, some), some, say)
 
 
 @pytest.mark.slow
-def test_every_exchange_fails_in_every_way_and_nothing_is_left_on_or_wrong(tmp_path: Path) -> None:
+def test_every_exchange_fails_in_every_way_and_nothing_is_left_on_or_wrong(
+    tmp_path: Path, say: Callable[[str], None]
+) -> None:
     cases = _all_cases(tmp_path)
-    _hold_to_account(_sweep(tmp_path, cases), cases)
+    _hold_to_account(_sweep(tmp_path, cases), cases, say)
 
 
 def _other_links(folder: Path) -> Path:
@@ -110,11 +114,13 @@ def _other_links(folder: Path) -> Path:
 
 
 @pytest.mark.slow
-def test_the_other_dialects_and_links_leave_nothing_on_or_wrong_either(tmp_path: Path) -> None:
+def test_the_other_dialects_and_links_leave_nothing_on_or_wrong_either(
+    tmp_path: Path, say: Callable[[str], None]
+) -> None:
     scenario = _other_links(tmp_path)
     cases = _all_cases(tmp_path, scenario)
     some = [
         case for number, case in enumerate(cases)
         if case.procedure in ("impedance-sweep", "verify") and number % 12 == 0
     ]  # fmt: skip
-    _hold_to_account(_sweep(tmp_path, some, scenario), some)
+    _hold_to_account(_sweep(tmp_path, some, scenario), some, say)

@@ -18,7 +18,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -101,7 +101,7 @@ def start_again(file: BenchFile, data: DataFolder) -> int:
 
 @pytest.mark.slow
 def test_a_hundred_kills_leave_readable_journals_and_a_supply_that_is_seen_off(
-    tmp_path: Path,
+    tmp_path: Path, say: Callable[[str], None]
 ) -> None:
     chance = random.Random(SEED)
     context = multiprocessing.get_context("forkserver")
@@ -150,7 +150,7 @@ def test_a_hundred_kills_leave_readable_journals_and_a_supply_that_is_seen_off(
             assert not beside.is_on(), f"kill {number}: still on after the next start"
             assert find_unfinished(data.journals) == []
             assert start_again(file, data) == 0, "it is said once"
-    print(f"\nseed {SEED}: " + ", ".join(f"{name} {count}" for name, count in counts.items()))
+    say(f"seed {SEED}: " + ", ".join(f"{name} {count}" for name, count in counts.items()))
     assert counts["killed"] == KILLS
     assert counts["under way"] > KILLS / 2
     # a hundred kills that never met the output on would show nothing
