@@ -270,6 +270,8 @@ class Hookup:
     joins: Mapping[str, str]
     #: instruments whose terminals appear in `joins`
     instruments: tuple[str, ...]
+    #: the same for a person's eyes, a line per lead; empty: the joins say enough
+    drawing: tuple[str, ...] = ()
 
 
 @frozen

@@ -147,6 +147,7 @@ class ByPerson:
                     detail={
                         "joins": dict(wanted.hookup.joins),
                         "instruments": wanted.hookup.instruments,
+                        "drawing": wanted.hookup.drawing,
                     },
                 )
             )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Outcome", "Request", "Way"]
+__all__ = ["Outcome", "Request", "Way", "chosen_way"]
 
 from typing import Literal
 
@@ -14,6 +14,18 @@ from labbench.parts.part_type import PartType
 from labbench.results import Judgement, Readings
 
 Way = Literal["full", "screen", "in-place"]
+
+
+def chosen_way(family: str, asked: str | None, *, has_relays: bool) -> Way:
+    """Choose how to look: as asked, else a switch by hand gets the quick check.
+
+    Coils know one way only; another that is asked for is refused where it is used.
+    """
+    if asked == "screen":
+        return "screen"
+    if asked == "in-place":
+        return "in-place"
+    return "screen" if asked is None and family == "mosfet" and not has_relays else "full"
 
 
 @frozen(kw_only=True)

@@ -1,4 +1,4 @@
-"""Verify one specimen: look, sweep, DC resistance, verdict, record."""
+"""Verify one specimen, of whichever family: measure, judge, record."""
 
 from __future__ import annotations
 
@@ -23,11 +23,14 @@ from labbench.jobs.until_decided import (
     REJECTION_TESTS,
     final_risks,
 )
+from labbench.jobs.verify_switch import verify_switch
 from labbench.judging.coil import judge_coil
 from labbench.judging.reservations import with_reservations
 from labbench.judging.would_decide import contact_unsure, sharpened
 from labbench.metrology.budgets import budget_from_json
 from labbench.metrology.expected import BenchAccuracies
+from labbench.parts.coil_type import CoilType
+from labbench.parts.mosfet_type import MosfetType
 from labbench.ports import Event, Operator
 from labbench.procedures.sweep import sweep_frequencies
 from labbench.records.cooling_file import CoolingPart
@@ -51,11 +54,25 @@ def verify(
 
     Raises what the bench raises (the output is then off, the journal closed with the reason),
     CompensationError without a usable compensation and nobody to take one, InputError for a bench
-    that cannot measure a coil at all.
+    that cannot measure this family at all.
     """
     flag = stop or StopFlag()
     # before the first question, not only before the first run
     settle_earlier_runs(opened, data, operator=operator, who=request.who)
+    if isinstance(request.part, MosfetType):
+        check_position(opened, request)
+        return verify_switch(
+            opened, request, operator=operator, data=data, stop=flag,
+            siblings=_siblings(data, request),
+        )  # fmt: skip
+    if not isinstance(request.part, CoilType) or request.way != "full":
+        raise InputError(
+            f"{request.part.name}: a {request.part.family.replace('-', ' ')} cannot be verified "
+            f"{'this way' if isinstance(request.part, CoilType) else 'at the bench'}",
+            hint="--screen and --in-place are for switches"
+            if isinstance(request.part, CoilType)
+            else "measure it elsewhere and judge a readings file: `labbench judge`",
+        )
     meter = opened.impedance_meter
     if meter is None:
         raise InputError(

@@ -54,6 +54,11 @@ class DataFolder:
         return self.root / "cooling.json"
 
     @property
+    def open_fixture(self) -> Path:
+        """Name the file of what leakage steps read with nothing in the jig, by bench."""
+        return self.root / "open-fixture.json"
+
+    @property
     def check_standards(self) -> Path:
         """Name the file that says which reference part is the check standard of which bench."""
         return self.root / "check-standards.json"

@@ -20,7 +20,7 @@ COMMANDS = {
     "setup": "Four questions, then a bench file; tries which dialect each instrument speaks.",
     "bench": "What is connected, is it healthy, how old are compensation and calibration.",
     "compensate": "Open and short the jig; stored with its age and its check.",
-    "verify": "One specimen, guided: look, sweep, DC resistance, verdict, record.",
+    "verify": "One coil or power switch, guided: look, measure, verdict, record.",
     "gauge": "Prove the bench: gauge study (plan, run, report), check standard (check).",
     "judge": "Readings files: a verdict per line.",
     "types": "Part types: list, show, decode a marking.",
@@ -79,7 +79,7 @@ CAUTION = (
 )
 @click.version_option(labbench.__version__, prog_name="labbench")
 def cli() -> None:
-    """Tell whether an inductor is fit to solder in."""
+    """Tell whether an inductor or a power switch is fit to solder in."""
 
 
 def check_neighbours() -> None:

@@ -135,7 +135,10 @@ def _question(prompt: Prompt) -> str:
         # the supply would destroy an impedance meter that is left on the jig
         what = _HOOKUPS.get(subject, subject.replace("-", " "))
         lines = [f"Take every other lead off the jig, then connect {what}:"]
-        if isinstance(joins, Mapping):
+        drawing = detail.get("drawing")
+        if isinstance(drawing, tuple | list) and drawing:
+            lines += [f"    {line}" for row in drawing for line in str(row).splitlines()]
+        elif isinstance(joins, Mapping):
             lines += [f"    {terminal:<24} -> {contact}" for terminal, contact in joins.items()]
         return "\n".join([*lines, "  then Enter (c = cannot):"])
     if prompt.kind == "energise":
@@ -151,6 +154,11 @@ def _question(prompt: Prompt) -> str:
     if prompt.kind == "confirm":
         words = {
             "already-in-the-jig": f"Something conducts in the jig already. Is it {part}?",
+            "cleaned-and-dry": f"Is {part} cleaned and dry? Flux and water leak more than a part",
+            "all-off": (
+                "Battery and adapters off, board isolated, its capacitors discharged through a "
+                "resistor, and the meter shows less than 20 mV"
+            ),
             "in-the-jig": f"No contact seen. Is {part} in the jig (again = wait on)?",
         }.get(prompt.name, str(detail.get("text", subject)))
         choices = "/".join(prompt.choices)

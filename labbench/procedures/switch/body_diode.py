@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["body_diode", "strong_current_way", "wait_until_cool"]
+__all__ = ["STRONG_A", "body_diode", "strong_current_way", "wait_until_cool"]
 
 from typing import Literal
 
@@ -15,7 +15,13 @@ from labbench.procedures.switch.taken import DiodeTaken
 
 _SETTLE_S = 0.05
 _WEAK_V, _WEAK_A, _WEAK_LIMIT_A = 5.0, 1e-3, 5e-3
-_STRONG_A, _DIRECT_V, _RESISTOR_V = 0.1, 1.5, 2.9
+STRONG_A = 0.1
+_DIRECT_V, _FORWARD_V, _SERIES_OHM = 1.5, 0.7, 22.0
+#: smaller currents, for a supply whose capacitor would put too much into the part at 100 mA
+_STRONG_LADDER_A = (STRONG_A, 0.07, 0.05, 0.04, 0.03, 0.02, 0.01)
+#: what the capacitor may hold above the forward voltage: the 22 ohm and the supply's own sink take
+#: some of it, and below the forward voltage a rest is left: less than 20 µJ reach the part
+_ABOVE_FORWARD_J = 30e-6
 #: what the supply's capacitor may hold where nothing stands between it and the part
 _SURGE_J = 25e-6
 #: behind 22 ohm at 3.2 V: what a part can get at most, for a tenth of a second
@@ -24,26 +30,33 @@ _STRONG_POWER_W = 0.12
 _DRIFT_V, _DRIFT_S = 0.3e-3, 10.0
 
 
-def strong_current_way(capacitance_f: float | None) -> Literal["direct", "22"]:
-    """Choose how 100 mA reach the diode: direct where the supply's capacitor cannot hurt it.
+def strong_current_way(capacitance_f: float | None) -> tuple[Literal["direct", "22"], float]:
+    """Choose how a strong current reaches the diode, and how strong it is (A).
 
-    Else 22 ohm take its charge. An unknown capacitance is taken as a large one.
+    Direct, 100 mA, where the supply's capacitor cannot hurt the part. Else behind 22 ohm, 100 mA
+    or as much less as keeps what the capacitor puts into the part below 20 µJ. An unknown
+    capacitance is taken as a large one.
     """
     known = capacitance_f if capacitance_f is not None else ASSUMED_OUTPUT_CAPACITANCE_F
-    return "direct" if surge_j(known, _DIRECT_V) <= _SURGE_J else "22"
+    if surge_j(known, _DIRECT_V) <= _SURGE_J:
+        return "direct", STRONG_A
+    for amps in _STRONG_LADDER_A:
+        if surge_j(known, amps * _SERIES_OHM) <= _ABOVE_FORWARD_J:
+            return "22", amps
+    return "22", _STRONG_LADDER_A[-1]
 
 
 def body_diode(
     bench: Bench, *, mirrored: bool, position: str | None = None, strong: bool = True,
     capacitance_f: float | None = None,
 ) -> tuple[DiodeTaken, ...]:  # fmt: skip
-    """Read the forward voltage at 1 mA and, where `strong`, at 100 mA.
+    """Read the forward voltage at 1 mA and, where `strong`, at 100 mA or what is allowed of that.
 
     Raises what the bench raises.
     """
     taken = [_weak(bench, mirrored, position)]
     if strong and taken[0].diode_v is not None and taken[0].diode_v < _DIRECT_V:
-        taken.append(_strong(bench, mirrored, position, strong_current_way(capacitance_f)))
+        taken.append(_strong(bench, mirrored, position, *strong_current_way(capacitance_f)))
     return tuple(taken)
 
 
@@ -54,15 +67,16 @@ def _weak(bench: Bench, mirrored: bool, position: str | None) -> DiodeTaken:
 
 
 def _strong(
-    bench: Bench, mirrored: bool, position: str | None, way: Literal["direct", "22"]
+    bench: Bench, mirrored: bool, position: str | None, way: Literal["direct", "22"], amps: float
 ) -> DiodeTaken:
-    volts = _DIRECT_V if way == "direct" else _RESISTOR_V
+    volts = _DIRECT_V if way == "direct" else amps * _SERIES_OHM + _FORWARD_V
     need = Need(
-        "the body diode at 100 mA", voltage_v=volts, current_a=_STRONG_A, surge_j=_SURGE_J,
+        f"the body diode at {amps * 1e3:g} mA", voltage_v=volts, current_a=STRONG_A,
+        surge_j=_SURGE_J,
         time_s=5.0, series_ohm=0.0 if way == "direct" else 22.0, part_power_w=_STRONG_POWER_W,
     )  # fmt: skip
     name = f"fet-diode-{way}"
-    return _take(bench, name, mirrored, position, _STRONG_A, volts, _STRONG_A, need)
+    return _take(bench, name, mirrored, position, amps, volts, STRONG_A, need)
 
 
 def _take(
@@ -85,8 +99,8 @@ def _take(
         diode_v = meter.read()
         supply_v = value(bench.take_supply_voltage()) or 0.0
         readback_a = value(bench.take_supply_current())
-    # at the current limit the readback tells the current, behind a resistor the arithmetic does
-    limited = series_ohm is None or nominal_a == _STRONG_A
+    # behind a large resistor the arithmetic tells the current better than the readback does
+    limited = series_ohm is None or nominal_a > _WEAK_A
     return DiodeTaken(
         nominal_a=nominal_a, supply_v=supply_v, diode_v=diode_v,
         series_ohm=None if limited else series_ohm, readback_a=readback_a,

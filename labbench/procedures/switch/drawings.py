@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["draw"]
+__all__ = ["draw_joins"]
 
-from labbench.procedures.switch.hookups import joins_of
+from collections.abc import Sequence
 
 _TERMINALS = {
     "D": "drain", "S": "source", "G": "gate", "D'": "drain, sense contact",
@@ -12,12 +12,11 @@ _TERMINALS = {
 }  # fmt: skip
 
 
-def draw(name: str) -> tuple[str, ...]:
-    """Draw a hookup, a line per lead; raises InputError for a name that there is not.
+def draw_joins(joins: Sequence[str]) -> tuple[str, ...]:
+    """Draw the joins of a hookup, a line per lead.
 
     `supply 1 +  o---[ 100 kΩ ]---o D`. What is tied together comes first: a gate is never open.
     """
-    joins = joins_of(name)
     ties = [join for join in joins if join.startswith("tie ")]
     leads = [join for join in joins if not join.startswith("tie ")]
     drawn = [_tie(join) for join in ties] + [_lead(join) for join in leads]

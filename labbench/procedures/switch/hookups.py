@@ -6,7 +6,7 @@ change places and the name ends in `-p`; the stage and the rail have no such var
 
 from __future__ import annotations
 
-__all__ = ["HOOKUPS", "METER_OHM", "SERIES_OHM", "hookup", "joins_of", "series_ohm_of"]
+__all__ = ["HOOKUPS", "METER_OHM", "SERIES_OHM", "draw", "hookup", "joins_of", "series_ohm_of"]
 
 from collections.abc import Mapping
 from typing import Final
@@ -14,6 +14,7 @@ from typing import Final
 from labbench.errors import InputError
 from labbench.files import nearest
 from labbench.ports import Hookup
+from labbench.procedures.switch.drawings import draw_joins
 
 #: input resistance of a multimeter's volts ranges (common practice, no source)
 METER_OHM: Final = 10e6
@@ -178,6 +179,11 @@ def joins_of(name: str) -> tuple[str, ...]:
     return HOOKUPS[name]
 
 
+def draw(name: str) -> tuple[str, ...]:
+    """Draw a hookup, a line per lead; raise InputError for a name that there is not."""
+    return draw_joins(joins_of(name))
+
+
 def hookup(name: str, *, mirrored: bool = False, with_multimeter: bool = True) -> Hookup:
     """Give a hookup as the bench takes it; `mirrored` for a p-channel part.
 
@@ -201,7 +207,8 @@ def hookup(name: str, *, mirrored: bool = False, with_multimeter: bool = True) -
         ):  # fmt: skip
             if word in join and role not in roles:
                 roles.append(role)
-    return Hookup(name=wanted, joins=joins, instruments=tuple(roles))
+    drawn = [join for join in joins_of(wanted) if with_multimeter or not join.startswith("multi")]
+    return Hookup(name=wanted, joins=joins, instruments=tuple(roles), drawing=draw_joins(drawn))
 
 
 def series_ohm_of(name: str) -> float | None:

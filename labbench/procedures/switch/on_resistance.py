@@ -6,7 +6,7 @@ on the same voltage through 4.7 ohm; the part has proven before that its gate tu
 
 from __future__ import annotations
 
-__all__ = ["on_resistance", "on_way"]
+__all__ = ["Way", "drive", "on_resistance", "on_way"]
 
 import math
 from typing import Literal

@@ -6,7 +6,7 @@ and the leakage again at the end. What lies outside its stop limit ends the sequ
 
 from __future__ import annotations
 
-__all__ = ["SwitchTaken", "open_fixture", "switch_sequence"]
+__all__ = ["SwitchTaken", "Zeros", "open_fixture", "switch_sequence"]
 
 import math
 from collections.abc import Mapping
@@ -129,7 +129,10 @@ def _one(
             bench, mirrored=mirrored, position=position, capacitance_f=capacitance_f
         ))  # fmt: skip
     if step.name == "threshold":
-        return evolve(taken, threshold=threshold(bench, conditions, position=position))
+        return evolve(
+            taken,
+            threshold=threshold(bench, conditions, position=position, capacitance_f=capacitance_f),
+        )
     if step.name == "on-resistance":
         return evolve(taken, on=on_resistance(
             bench, conditions, position=position, capacitance_f=capacitance_f

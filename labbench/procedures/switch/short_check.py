@@ -6,6 +6,7 @@ __all__ = [
     "FET_PATHS",
     "LEAST_OHM",
     "SCHOTTKY_OHM",
+    "Polarity",
     "any_short",
     "check_path",
     "is_short",

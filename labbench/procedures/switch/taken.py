@@ -5,7 +5,7 @@ Plain arithmetic of each stands here as well, since a stop rule looks at it betw
 
 from __future__ import annotations
 
-__all__ = ["DiodeTaken", "LeakTaken", "OnTaken", "ShortTaken", "ThresholdTaken"]
+__all__ = ["LEAST_ACROSS_V", "DiodeTaken", "LeakTaken", "OnTaken", "ShortTaken", "ThresholdTaken"]
 
 import math
 from typing import Literal

@@ -7,7 +7,7 @@ __all__ = ["CURRENTS", "threshold"]
 from attrs import evolve
 
 from labbench.bench.bench import Bench
-from labbench.bench.limits import Need
+from labbench.bench.limits import ASSUMED_OUTPUT_CAPACITANCE_F, Need
 from labbench.procedures.switch.conditions import SwitchConditions
 from labbench.procedures.switch.hookups import SERIES_OHM, hookup
 from labbench.procedures.switch.live import Live, agree, part_maximum, tie, value
@@ -19,12 +19,18 @@ CURRENTS = ((250e-6, "10k"), (1e-3, "3k"))
 _AMPS, _SETTLE_S = 10e-3, 0.05
 _ITERATIONS, _CLOSE_SHARE = 3, 0.01
 _MARGIN_V = 0.5
+#: 2 mW for as long as 5 V take to leave the capacitor at a sink of 50 mA: 20 µJ
+_BOTH_BELOW_F = 100e-6
 
 
 def threshold(
-    bench: Bench, conditions: SwitchConditions, *, position: str | None = None
-) -> tuple[ThresholdTaken, ...]:
+    bench: Bench, conditions: SwitchConditions, *, position: str | None = None,
+    capacitance_f: float | None = None,
+) -> tuple[ThresholdTaken, ...]:  # fmt: skip
     """Read the gate-source voltage at 250 µA and, where relays make the hookup, at 1 mA.
+
+    The latter only where the supply's capacitor empties so soon that it puts less than 20 µJ into
+    the part meanwhile.
 
     The supply is led to the current in three steps by the multimeter across the resistor; then the
     multimeter moves to the part. By hand only the latter: the resistor and the supply's voltage
@@ -32,7 +38,9 @@ def threshold(
     raises.
     """
     taken = []
-    for amps, element in CURRENTS if not bench.by_person else CURRENTS[:1]:
+    known = capacitance_f if capacitance_f is not None else ASSUMED_OUTPUT_CAPACITANCE_F
+    both = not bench.by_person and known <= _BOTH_BELOW_F
+    for amps, element in CURRENTS if both else CURRENTS[:1]:
         taken.append(_at(bench, conditions, amps, element, position))
         if taken[-1].gate_v is None:
             break

@@ -8,8 +8,7 @@ from __future__ import annotations
 import pytest
 
 from labbench.errors import InputError
-from labbench.procedures.switch.drawings import draw
-from labbench.procedures.switch.hookups import HOOKUPS, hookup, joins_of, series_ohm_of
+from labbench.procedures.switch.hookups import HOOKUPS, draw, hookup, joins_of, series_ohm_of
 
 
 @pytest.mark.parametrize("name", sorted(HOOKUPS))

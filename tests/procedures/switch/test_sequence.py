@@ -45,7 +45,7 @@ def run(
 def test_a_sound_part_gives_its_numbers_whichever_its_polarity(
     tmp_path: Path, part: MosfetType
 ) -> None:
-    taken = run(SwitchRig(tmp_path), part)
+    taken = run(SwitchRig(tmp_path, output_capacitance_f=22e-6), part, 22e-6)
     assert taken.stopped_at is None
     assert all(one.ohm > 1e6 for one in taken.short)
     assert taken.drain[1].current_a == pytest.approx(8e-9, rel=0.01)
@@ -55,7 +55,9 @@ def test_a_sound_part_gives_its_numbers_whichever_its_polarity(
     assert [one.ohm for one in taken.on] == pytest.approx([5e-3, 5e-3], rel=1e-3)
     assert [one.nominal_a for one in taken.diode] == [1e-3, 0.1]
     assert taken.diode[1].diode_v == pytest.approx(
-        (taken.diode[0].diode_v or 0) + 0.0257 * math.log(0.1 / taken.diode[0].current_a), abs=1e-3
+        (taken.diode[0].diode_v or 0)
+        + 0.0257 * math.log(taken.diode[1].current_a / taken.diode[0].current_a),
+        abs=1e-3,
     )
 
 
@@ -219,9 +221,10 @@ def test_behind_its_resistor_a_part_gets_a_quarter_of_the_short_circuit_power(
 
 
 def test_a_capacitor_that_could_hurt_the_diode_is_kept_off_by_a_resistor() -> None:
-    assert strong_current_way(10e-6) == "direct"
-    assert strong_current_way(220e-6) == "22"
-    assert strong_current_way(None) == "22"
+    assert strong_current_way(10e-6) == ("direct", 0.1)
+    assert strong_current_way(47e-6) == ("22", 0.05)
+    assert strong_current_way(220e-6) == ("22", 0.02)
+    assert strong_current_way(None) == ("22", 0.01)
 
 
 def test_the_drain_current_goes_down_where_the_capacitor_leaves_little_voltage(

@@ -8,10 +8,11 @@ import getpass
 import json
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from labbench.fronts.terminal.exits import exit_code, speaking
+from labbench.fronts.terminal.exits import OK, UNDECIDED, UNFIT, exit_code, speaking
 from labbench.fronts.terminal.options import (
     bench_option,
     data_option,
@@ -19,6 +20,9 @@ from labbench.fronts.terminal.options import (
     parts_option,
     where_data,
 )
+
+if TYPE_CHECKING:
+    from labbench.jobs.in_place import InPlace
 
 _LOOKS = ["fine", "discoloured", "cracked", "bulged", "not-looked"]
 
@@ -41,14 +45,25 @@ _LOOKS = ["fine", "discoloured", "cracked", "bulged", "not-looked"]
 @click.option("--false-reject", type=click.FloatRange(0, 0.5, min_open=True, max_open=True),
               default=0.01, show_default=True,
               help="Largest share of healthy parts called unfit, over all tests made.")  # fmt: skip
+@click.option("--screen", "way", flag_value="screen", help="Quick look at a switch by hand, three "
+              "ties; best word: plausible [default where there are no relays].")  # fmt: skip
+@click.option("--full", "way", flag_value="full", help="Every step on a switch, by hand as well.")
+@click.option("--in-place", "way", flag_value="in-place", help="Look at a switch on its donor "
+              "board, at 0.2 V: worth lifting, leave it, or cannot tell.")  # fmt: skip
+@click.option("--rail", "rail_v", type=click.FloatRange(0, 48, min_open=True), metavar="VOLTS",
+              help="The rail that a switch of unknown ratings worked on: it is tested at 1.25 "
+              "times that.")  # fmt: skip
 @click.option("--no-supply", is_flag=True, help="Leave out what needs the supply.")
 @click.option("--unattended", is_flag=True, help="The supply may come on with nobody at the "
               "pedal (a simulated bench needs no such leave).")  # fmt: skip
 @click.option("--just-lifted", is_flag=True, help="It came off the board this minute: start its "
               "clock, measure nothing, take the next part meanwhile.")  # fmt: skip
 @click.option("--cooling", is_flag=True, help="List the parts that still cool.")
-@click.option("--adaptive", is_flag=True, help="Take only the frequencies that tell something "
-              "new, instead of the whole sweep.")
+@click.option(
+    "--adaptive",
+    is_flag=True,
+    help="Take only the frequencies that tell something new, instead of the whole sweep.",
+)
 @click.option("--fixed", is_flag=True, help="Take the fixed numbers of readings, instead of "
               "stopping when the verdict is settled.")  # fmt: skip
 @click.option("--budget", is_flag=True, help="Show where each uncertainty comes from.")
@@ -69,6 +84,8 @@ def command(
     look: str | None,
     risk: float | None,
     false_reject: float,
+    way: str | None,
+    rail_v: float | None,
     no_supply: bool,
     unattended: bool,
     just_lifted: bool,
@@ -82,12 +99,15 @@ def command(
     parts: tuple[Path, ...],
     as_json: bool,
 ) -> None:
-    """Verify one specimen: look, sweep, DC resistance, verdict, record.
+    """Verify one specimen: look, measure, verdict, record.
 
     TYPE is a part type (a name or a file); without one, what is printed on the part will do: `R47`
     is read as 0.47 µH, and that is said. Press the part into the jig: contact starts the sweep.
     What comes from the supply waits for Enter or the pedal. `s` and Enter, or Ctrl-C, stops with
     the output off.
+
+    A switch (MOSFET) is looked at with supply and multimeter: shorts, gate and drain leakage, body
+    diode, threshold, on-resistance, each hookup drawn or made by relays.
 
     A part that was just lifted needs some two minutes: --just-lifted starts its clock, --cooling
     lists those that wait. A warm part is never failed: it is undecided until it is cool.
@@ -101,7 +121,9 @@ def command(
     from labbench.jobs import look_up, part_types
     from labbench.jobs.cooling import just_lifted as start_cooling
     from labbench.jobs.cooling import still_warm
+    from labbench.jobs.in_place import look_in_place
     from labbench.jobs.plain import to_json
+    from labbench.jobs.request import chosen_way
     from labbench.jobs.run import StopFlag
     from labbench.jobs.verify import Request, verify
     from labbench.quantities import format_si
@@ -121,7 +143,7 @@ def command(
         wanted = part or (lifted.type if lifted else None) or last.type
         if wanted is None:
             raise click.UsageError("which part? Give a part type, or what is printed on it (R47)")
-        part_type, marking = part_types.for_name_or_marking(wanted, parts)
+        part_type, marking = part_types.for_any_name_or_marking(wanted, parts)
         if marking is not None:
             tolerance = marking.tolerance or 0.2
             click.echo(
@@ -160,7 +182,9 @@ def command(
                 err=True,
             )
         if not interactive or unattended:
-            answers["coil-resistance"] = "yes"
+            answers |= {"coil-resistance": "yes", "switch-test": "yes", "cleaned-and-dry": "yes"}
+        if not interactive and file.simulation is not None:
+            answers["all-off"] = "yes"
         person = TerminalPerson(interactive=interactive, answers=answers)
         if position is None and specimen in file.positions:
             position = specimen
@@ -181,6 +205,8 @@ def command(
             with_supply=with_supply,
             until_decided=not fixed,
             adaptive=adaptive,
+            way=chosen_way(part_type.family, way, has_relays=file.instruments.switch is not None),
+            rail_v=rail_v,
         )
         folder.write_last_used(
             type=wanted, donor=request.donor, lot=request.lot or "", job=request.customer_job,
@@ -188,6 +214,11 @@ def command(
         )  # fmt: skip
         stop = StopFlag()
         with stop.catching_interrupts(), open_bench(file, folder, operator=person) as opened:
+            if request.way == "in-place":
+                _say_in_place(
+                    look_in_place(opened, request, operator=person, data=folder, stop=stop),
+                    as_json=as_json,
+                )
             outcome = verify(opened, request, operator=person, data=folder, stop=stop)
     if as_json:
         click.echo(json.dumps(to_json(outcome.judgement), ensure_ascii=False, allow_nan=False))
@@ -203,6 +234,16 @@ def command(
         click.echo(f"      compared with its siblings {', '.join(outcome.siblings)}", err=True)
     click.echo(f"      run {outcome.run}; labbench report {specimen} writes the page", err=True)
     sys.exit(exit_code(outcome.judgement.disposition))
+
+
+def _say_in_place(seen: InPlace, *, as_json: bool) -> NoReturn:
+    """Print the word on a part that is still on its board, and exit with its code."""
+    if as_json:
+        click.echo(json.dumps(seen.to_json(), ensure_ascii=False))
+    else:
+        click.echo(f"{seen.specimen:<4} {seen.word.upper():<14} {seen.because}")
+    click.echo(f"      run {seen.run}; never a reason to solder it in", err=True)
+    sys.exit({"worth lifting": OK, "leave it": UNFIT, "cannot tell": UNDECIDED}[seen.word])
 
 
 def _temperature(given: float | None, last: float | None) -> float:

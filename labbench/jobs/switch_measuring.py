@@ -1,0 +1,132 @@
+"""Measure a MOSFET as the plan for this bench says, and turn what was read into blocks."""
+
+from __future__ import annotations
+
+__all__ = ["beyond_this_way", "measure_switch", "open_fixture_of"]
+
+from typing import Any
+
+from labbench.bench.bench import Bench
+from labbench.bench.opened import OpenBench
+from labbench.errors import StepAborted
+from labbench.jobs.can_decide import accuracies_of
+from labbench.jobs.coil_measuring import CONDEMNED
+from labbench.jobs.request import Request
+from labbench.jobs.run import BenchRun
+from labbench.jobs.switch_blocks import blocks_of
+from labbench.parts.mosfet_type import MosfetType
+from labbench.ports import Event, Prompt
+from labbench.procedures.switch.conditions import SwitchConditions, switch_conditions
+from labbench.procedures.switch.screen import screen
+from labbench.procedures.switch.sequence import SwitchTaken, open_fixture, switch_sequence
+from labbench.procedures.visual import look
+from labbench.records.folder import DataFolder
+from labbench.records.open_fixture_file import read_open_fixture, save_open_fixture
+from labbench.results import Readings, Visual
+
+_BLOCKS = {
+    "gate-leakage": "gate_leakage", "drain-leakage": "drain_leakage", "body-diode": "body_diode",
+    "threshold": "threshold", "on-resistance": "on_resistance",
+}  # fmt: skip
+#: what a screen leaves out by design
+_BEYOND_A_SCREEN = ("threshold", "on_resistance")
+
+
+def beyond_this_way(taken: SwitchTaken, way: str) -> tuple[str, ...]:
+    """Name the blocks that this bench, or the quick check, cannot give: they cap the word."""
+    beyond = {_BLOCKS[name] for name in taken.missing if name in _BLOCKS}
+    if way == "screen":
+        beyond |= set(_BEYOND_A_SCREEN)
+    return tuple(sorted(beyond))
+
+
+def open_fixture_of(
+    bench: Bench, opened: OpenBench, conditions: SwitchConditions, data: DataFolder
+) -> dict[tuple[str, float], float]:
+    """Return what the empty jig read in this session, reading it now where that is missing.
+
+    Relays reach the empty jig; a person is not asked to take the part out for it, and the
+    allowance in the budget is then larger.
+    """
+    if bench.by_person or bench.multimeter is None or "open" not in opened.file.positions:
+        return {}
+    now = opened.clock.utc()
+    known = read_open_fixture(data.open_fixture, opened.file.name, now)
+    wanted_v = {*conditions.gate_v, conditions.low_drain_v, conditions.drain_v}
+    suffix = "-p" if conditions.mirrored else ""
+    here = {volts for (hookup, volts) in known if hookup.endswith("-p") == bool(suffix)}
+    if wanted_v <= here:
+        return known
+    bench.tell(Event("open-fixture", {"text": "reading the empty jig: its own leakage"}))
+    known |= dict(open_fixture(bench, conditions))
+    save_open_fixture(data.open_fixture, opened.file.name, now, known)
+    return known
+
+
+def measure_switch(
+    run: BenchRun, opened: OpenBench, request: Request, data: DataFolder
+) -> tuple[Readings, SwitchTaken, dict[str, Any]]:
+    """Take what the plan of this type holds; the second value tells where it ended, and why.
+
+    Raises what the bench raises; a person who does not agree to the supply leaves the rest out.
+    """
+    assert isinstance(request.part, MosfetType)
+    bench = run.bench
+    conditions = switch_conditions(request.part, rail_v=request.rail_v)
+    more: dict[str, Any] = {
+        "temperature_c": request.temperature_c,
+        "u_temperature_c": request.u_temperature_c,
+        "way": request.way,
+        "assumed_conditions": list(conditions.assumed),
+    }
+    visual = look(bench, request.specimen) if request.with_look else Visual("not-looked")
+    taken = SwitchTaken()
+    cleaned: bool | None = None
+    if visual.seen in CONDEMNED:
+        bench.tell(Event("condemned", {"text": f"{visual.seen}: condemned, nothing is measured"}))
+    elif not request.with_supply:
+        text = "every step on a switch needs the supply: nothing is measured"
+        bench.tell(Event("skipped", {"text": text}))
+    else:
+        cleaned = _cleaned(bench, request.specimen)
+        try:
+            taken = _steps(bench, opened, request, conditions, data)
+        except StepAborted as refused:
+            # nobody agreed to switch the supply on, or a hookup could not be made
+            bench.tell(Event("skipped", {"text": f"not measured further: {refused.message}"}))
+        bench.open_all()
+    more |= {"stopped_at": taken.stopped_at, "why": taken.why, "missing": dict(taken.missing)}
+    readings = Readings(
+        specimen=request.specimen,
+        type=request.part.name,
+        lot=request.lot or request.donor,
+        temperature_c=request.temperature_c,
+        session=opened.clock.utc().date().isoformat(),
+        visual=visual,
+        cleaned=cleaned,
+        **(blocks_of(taken, accuracies_of(opened.file)) if taken.short else {}),
+    )
+    return readings, taken, more
+
+
+def _steps(
+    bench: Bench, opened: OpenBench, request: Request, conditions: SwitchConditions,
+    data: DataFolder,
+) -> SwitchTaken:  # fmt: skip
+    assert isinstance(request.part, MosfetType)
+    if request.way == "screen":
+        return screen(bench, conditions, position=request.position)
+    supply = opened.file.instruments.supply
+    limit_a = max((limit.upper_a for limit in request.part.drain_leakage), default=None)
+    return switch_sequence(
+        bench, conditions, position=request.position,
+        zeros=open_fixture_of(bench, opened, conditions, data),
+        capacitance_f=supply.output_capacitance_f if supply else None,
+        drain_limit_a=limit_a,
+    )  # fmt: skip
+
+
+def _cleaned(bench: Bench, specimen: str) -> bool:
+    """Ask whether flux and water are off: a film of either leaks more than a part does."""
+    prompt = Prompt("confirm", "cleaned-and-dry", ("yes", "no"), "yes", {"specimen": specimen})
+    return bench.ask(prompt) == "yes"
