@@ -102,10 +102,10 @@ def _switch_hookups(scenario: Scenario) -> list[str]:
 def _positions(scenario: Scenario) -> list[str]:
     named = [(each.name, each.position) for each in scenario.specimens]
     named += [("open", 198), ("short", 199)]
-    if scenario.fixture.load_ohm > 0.0:
-        named.append(("load", LOAD_RELAY))
     if scenario.jig == SWITCH:
         named.append(("check", CHECK_RELAY))
+    if scenario.fixture.load_ohm > 0.0:
+        named.append(("load", LOAD_RELAY))
     return [f'{_key(name)} = "(@{position})"' for name, position in named]
 
 

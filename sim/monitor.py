@@ -32,6 +32,8 @@ FREE_V = 0.22  # needs no resistor: 0.2 V and the error of the setting
 CAPACITOR_J, DIRECT_CAPACITOR_J = 20.5e-6, 25.5e-6
 _POWER_W, _WARMING_W, _TOTAL_J = 2.0, 0.3, 0.6
 _POWER_FOR_S = 1e-3
+# The capacitor is not current limited: what flows beyond the limit that was set comes from it.
+_BEYOND, _BEYOND_A = 1.05, 2e-3
 _LOAD_W = 1.0
 _LOAD_V, _REVERSE_V = 0.33, 0.05
 _CLOSING_S = (1e-4, 1e-3)  # when the current through a relay that has just closed counts
@@ -215,6 +217,9 @@ class Monitor:
                 # Terminals that are tied together outside have no voltage between them.
                 if one == other or apart[one].get(second, math.inf) < 2.0:
                     continue
+                # What is tied to a power terminal is that terminal, and looked at as it.
+                if self._stands_for_another(part.family, one, other, columns, apart):
+                    continue
                 loop_ohm = plus.get(first, math.inf) + minus.get(second, math.inf)
                 if not loop_ohm < math.inf:
                     continue
@@ -231,6 +236,23 @@ class Monitor:
                         f"{one}-{other} of {part.name} through only {loop_ohm:.3g} ohm, where "
                         f"{needed:.3g} ohm are wanted",
                     )  # fmt: skip
+
+    def _stands_for_another(
+        self,
+        family: str,
+        one: str,
+        other: str,
+        columns: Mapping[str, str],
+        apart: Mapping[str, Mapping[str, float]],
+    ) -> bool:
+        """Say whether a gate or an input of a pair is tied to a power terminal."""
+        power = _POWER[family]
+        return any(
+            apart[name].get(columns[held], math.inf) < 2.0
+            for name in (one, other)
+            if name not in power
+            for held in power
+        )
 
     def _driven(
         self,
@@ -282,7 +304,11 @@ class Monitor:
                     r for r in self._closing if abs(relays_a.get(r, 0.0)) <= HOT_MOVE_A
                 )
         drawn_w = sum(flow.terminal_v * flow.load_a for flow in flows)
-        discharged_w = sum(flow.terminal_v * max(flow.capacitor_a, 0.0) for flow in flows)
+        discharged_w = sum(
+            flow.terminal_v * max(flow.capacitor_a, 0.0)
+            for flow, feed in zip(flows, self._feeds, strict=True)
+            if flow.load_a > _BEYOND * feed.stage.limit_a + _BEYOND_A
+        )
         for position, part in self._parts.items():
             at = volts.get(position)
             if at is None:

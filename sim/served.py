@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
-from sim.bench import Truth, VirtualBench
+from sim.bench import VirtualBench
 from sim.bench_file import bench_file
 from sim.clock import Clock, ManualClock, RateClock
 from sim.link_faults import FaultSchedule
@@ -18,7 +18,6 @@ from sim.profiles.catalogue import PROFILES
 from sim.scenario import SWITCH, Scenario, load_scenario
 from sim.scpi.interpreter import Interpreter
 from sim.switch_bench import SwitchBench
-from sim.switch_truth import DeviceTruth
 
 _IDENTITY_ROLES = {
     "impedance_meter": "impedance meter",
@@ -104,8 +103,8 @@ class ServedBench:
         """Return the text of a bench file for these servers."""
         return bench_file(self.scenario, self.addresses, seed=self.seed, clock_rate=self.clock_rate)
 
-    def truth(self) -> Mapping[str, Truth | DeviceTruth]:
-        """Return what each specimen really is."""
+    def truth(self) -> Mapping[str, Any]:
+        """Return what each specimen really is: a `Truth` of a coil, else a `DeviceTruth`."""
         return self.bench.truth()
 
     def close(self) -> None:

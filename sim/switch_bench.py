@@ -387,7 +387,7 @@ class SwitchBench:
         """Make the circuit anew if anything has changed that it was made of."""
         key = self._circuit_key()
         if key == self._key:
-            old = self._now_s - self._built_s > self._emf_span_s()
+            old = self._now_s >= self._built_s + self._emf_span_s()
             if not old and not any(self._too_warm(position) for position in self._built_c):
                 return
             self._keep()

@@ -100,8 +100,10 @@ _LEAD_OHM = 0.1e-3  # of the part's lead between force and sense contact
 # What lies between the sense contact and where the part's own figures begin: the same jig puts
 # it in the same place every time, nearly.
 _KELVIN_OHM, _KELVIN_SD_OHM = 30e-6, 5e-6
-_LEAK_A, _LEAK_AT_V = (20e-12, 100e-12), 24.0  # between neighbouring lines
+# Between two lines at 24 V: the three force lines of a switch lie open, the others are guarded.
+_LEAK_AT_V, _OPEN_A, _GUARDED_A = 24.0, (10e-12, 50e-12), (1e-12, 5e-12)
 _LEAKING = ((0, 1), (1, 2), (0, 2), (2, 3), (3, 4), (4, 5), (5, 6), (6, 7), (7, 8), (8, 9))
+_LEAKING_OPENLY = 3
 _LINE_F, _BETWEEN_F = 30e-12, 1.5e-12
 _METER_LEAD_OHM = 1e-3  # the LCR meter senses up to the relays
 _DIELECTRIC_LOSS = 5e-3
@@ -173,8 +175,11 @@ class SwitchJig:
         self.check_ohm = CHECK_OHM * (
             1.0 + within_limits(streams, CHECK_TOLERANCE, "check-resistor")
         )
-        leaks = streams.stream("jig-leakage").uniform(*_LEAK_A, len(_LEAKING)).tolist()
-        self._leak_ohm = [_LEAK_AT_V / amperes for amperes in leaks]
+        leak = streams.stream("jig-leakage")
+        self._leak_ohm = [
+            _LEAK_AT_V / float(leak.uniform(*(_OPEN_A if n < _LEAKING_OPENLY else _GUARDED_A)))
+            for n in range(len(_LEAKING))
+        ]
         self._kelvin_ohm = streams.stream("kelvin").uniform(0.0, _KELVIN_OHM, COLUMNS).tolist()
 
     # Moving

@@ -115,12 +115,15 @@ def test_every_scenario_is_served_with_a_bench_file_that_names_its_servers(name:
             assert meter.get("calibrated") == scenario.impedance_meter.calibrated
             assert meter.get("due") == scenario.impedance_meter.due
         if scenario.has_switch:
-            assert set(found["positions"]) == {
-                *(each.name for each in scenario.specimens),
-                "open",
-                "short",
-            }
-            assert set(found["hookups"]) == {"coil-impedance", "coil-kelvin"}
+            named = {*(each.name for each in scenario.specimens), "open", "short"}
+            if scenario.jig == "coil":
+                assert set(found["positions"]) == named
+                assert set(found["hookups"]) == {"coil-impedance", "coil-kelvin"}
+            else:
+                assert set(found["positions"]) == {*named, "check"}
+                begins = {"mosfet": "fet-", "stage": "stage-", "load": "rail-"}
+                families = {begins[scenario.family(each)] for each in scenario.specimens}
+                assert {f"{each.split('-')[0]}-" for each in found["hookups"]} == families
         else:
             assert not {"switch"} & set(found["instruments"])
             assert not {"hookups", "positions"} & set(found)
