@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,6 +16,7 @@ from sim.bench_file import bench_file
 from sim.scenario import load_scenario
 from sim.served import ServedBench
 from sim.switch_bench import SwitchBench
+from sim.text import TextError
 
 MakeHands = Callable[..., Any]
 
@@ -156,3 +158,21 @@ def test_the_served_bench_writes_hookups_for_its_families(name: str) -> None:
     with ServedBench(scenario, manual_clock=True) as served:
         assert isinstance(served.bench, SwitchBench)
         assert set(served.truth()) == {spec.name for spec in scenario.specimens}
+
+
+def test_a_scenario_of_switches_gets_all_its_mistakes_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "t.toml"
+    path.write_text(
+        'schema = 1\nname = "t"\nseed = 1\njig = "switch"\n'
+        '[fixture]\nseries_resistors = ["1 kΩ 1 %"]\n'
+        '[[lots]]\nname = "l"\nconstruction = "trench-30v-5n"\n'
+        '[[lots]]\nname = "m"\nconstruction = "trench-30v-5m"\n'
+        '[[specimens]]\nname = "Q1"\ntype = "t"\nlot = "m"\ncontamination = "3 V"\n'
+        'fault = { fault = "leek", path = "drain-source" }\n',
+        encoding="utf-8",
+    )
+    with pytest.raises(TextError) as refused:
+        load_scenario(path)
+    told = "\n".join(refused.value.problems)
+    for word in ("series_resistors", "trench-30v-5m", "contamination", "leak"):
+        assert word in told
