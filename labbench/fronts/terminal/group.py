@@ -21,6 +21,7 @@ COMMANDS = {
     "bench": "What is connected, is it healthy, how old are compensation and calibration.",
     "compensate": "Open and short the jig; stored with its age and its check.",
     "verify": "One coil or power switch, guided: look, measure, verdict, record.",
+    "rail": "Is the load behind a rail alive, before a part is spent on it.",
     "gauge": "Prove the bench: gauge study (plan, run, report), check standard (check).",
     "judge": "Readings files: a verdict per line.",
     "types": "Part types: list, show, decode a marking.",

@@ -1,0 +1,99 @@
+"""Verify MOSFETs end to end: command line, sockets, a simulated jig whose whole circuit moves.
+
+Every part of the simulated bench is watched: a floating gate, a missing resistor, charge at a
+re-tie or too much energy in a part fails these tests by way of the `workshops` fixture. A check
+against our own simulator is not an outside check. Not covered: a person who makes the hookups
+(tests/procedures/switch), rates of detection (tests/studies), real devices.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+
+import pytest
+
+from tests.end_to_end.conftest import Workshop
+
+#: specimens of the scenario that show one thing each
+SHOWN = [
+    ("Q7", "short", "drain-source"),
+    ("Q3", "leak", "drain-source"),
+    ("Q5", "weak-gate", "gate-source"),
+    ("Q11", "leak", "gate-source"),
+    ("Q8", "high-on-resistance", "drain-source"),
+    ("Q13", "open", "drain-source"),
+]
+
+
+def type_of(workshop: Workshop, specimen: str) -> str:
+    return next(s.part_type for s in workshop.served.scenario.specimens if s.name == specimen)
+
+
+@pytest.mark.parametrize(("specimen", "fault", "path"), SHOWN)
+def test_a_faulty_switch_is_unfit_and_its_fault_is_named_with_its_path(
+    workshops: Callable[..., Workshop], specimen: str, fault: str, path: str
+) -> None:
+    workshop = workshops("switches")
+    said = workshop.verify(type_of(workshop, specimen), specimen, "--json")
+    assert said.code == 1, said.err
+    verdict = json.loads(said.out)
+    assert verdict["disposition"] == "unfit"
+    first = verdict["findings"][0]
+    assert fault in (first["fault"], *first["alternatives"])
+    assert first["path"] == path
+    truth = workshop.served.truth()[specimen]
+    assert (truth.fault, truth.path) == (fault, path)
+    assert not workshop.is_on()
+
+
+@pytest.mark.parametrize("specimen", ["Q1", "Q10"])
+def test_a_sound_switch_of_either_polarity_is_fit_and_its_numbers_are_the_true_ones(
+    workshops: Callable[..., Workshop], specimen: str
+) -> None:
+    workshop = workshops("switches")
+    said = workshop.verify(type_of(workshop, specimen), specimen, "--json")
+    assert said.code == 0, said.err
+    characteristics = json.loads(said.out)["characteristics"]
+    truth = workshop.served.truth()[specimen].values
+    by_name = {c["name"]: c for c in characteristics}
+    assert by_name["threshold"]["value"] == pytest.approx(truth["threshold_v"], abs=0.03)
+    on = [c["value"] for c in characteristics if c["name"] == "on-resistance"]
+    assert on == pytest.approx(list(truth["on_resistance_ohm"].values()), rel=0.05)
+    journal = workshop.journals("verify")[-1]
+    steps = [event.data["name"] for event in journal.of_kind("step-begun")]
+    assert steps.index("leakage") < steps.index("body-diode") < steps.index("on-resistance")
+
+
+def test_the_empty_jig_is_read_once_a_session(workshops: Callable[..., Workshop]) -> None:
+    workshop = workshops("switches")
+    first = workshop.verify("nfet-30v-5m", "Q7")
+    assert "short" in first.out
+    # a short ends the sequence after the empty jig was read
+    empty = [j for j in workshop.journals("verify") if _empty_steps(j)]
+    workshop.verify("nfet-30v-5m", "Q3")
+    assert len(empty) == 1
+    assert len([j for j in workshop.journals("verify") if _empty_steps(j)]) == 1
+
+
+def _empty_steps(journal: object) -> list[object]:
+    events = journal.of_kind("step-begun")  # type: ignore[attr-defined]
+    return [e for e in events if e.data["detail"].get("what") == "the open fixture"]
+
+
+def test_in_place_the_word_is_never_fit(workshops: Callable[..., Workshop]) -> None:
+    workshop = workshops("switches")
+    common = ("--bench", workshop.bench_file, "--who", "tester", "--in-place", "--json")
+    low = workshop.labbench("verify", "nfet-30v-5m", "--specimen", "Q7", *common)
+    assert low.code == 3, low.err
+    assert json.loads(low.out)["word"] == "cannot tell"
+    high = workshop.labbench("verify", "nfet-30v-5m", "--specimen", "Q1", *common)
+    assert high.code == 0, high.err
+    assert json.loads(high.out)["word"] == "worth lifting"
+
+
+def test_a_coil_has_no_screen(workshops: Callable[..., Workshop]) -> None:
+    workshop = workshops("one-coil")
+    said = workshop.verify("coil-470n", "D1", "--screen")
+    assert said.code == 2
+    assert "for switches" in said.err
