@@ -152,8 +152,13 @@ class InstrumentReportedError(InstrumentError):
     """Report an entry of the instrument's own error queue."""
 
     def __init__(
-        self, message: str, *, code: int, instrument: str | None = None,
-        asked: str | None = None, hint: str | None = None,
+        self,
+        message: str,
+        *,
+        code: int,
+        instrument: str | None = None,
+        asked: str | None = None,
+        hint: str | None = None,
     ) -> None:
         super().__init__(message, instrument=instrument, asked=asked, hint=hint)
         self.code = code

@@ -149,9 +149,7 @@ def impedance_budget(
     return tuple(_budget(point) for point in uncertain_impedances(sweep, compensation, accuracy))
 
 
-def contact_figures(
-    compensation: Compensation, accuracy: ImpedanceAccuracy
-) -> tuple[float, float]:
+def contact_figures(compensation: Compensation, accuracy: ImpedanceAccuracy) -> tuple[float, float]:
     """Return the scatter of a contact (ohm, H): as repeated placements showed, else the class's.
 
     The tips are taken to touch a part as well as they touch the strip.

@@ -178,7 +178,7 @@ def test_a_name_that_no_scenario_has_is_refused_with_a_suggestion() -> None:
 def test_a_file_that_is_not_toml_or_not_there_is_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(TextError, match="line 1: not TOML"):
         load_scenario(written(tmp_path, "schema = = 1"))
-    with pytest.raises(TextError, match="missing.toml"):
+    with pytest.raises(TextError, match=r"missing\.toml"):
         load_scenario(tmp_path / "missing.toml")
 
 
