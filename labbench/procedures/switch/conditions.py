@@ -19,6 +19,7 @@ _GATE_SHARE = 0.6
 _RAIL_FACTOR = 1.25
 _UNKNOWN_GATE_V = 5.0
 _UNKNOWN_RAIL_V = 5.0
+_THRESHOLD_A = 250e-6
 _GATE_STEPS_V = (5.0, 10.0)
 _ON_STEPS = ((4.5, 3.0), (10.0, 3.0))
 #: more than this through a gate stops before the drain sees volts
@@ -42,6 +43,8 @@ class SwitchConditions:
     on: tuple[tuple[float, float], ...]
     gate_stop_a: float
     threshold_v: float
+    #: current (A) of the type's threshold limit
+    threshold_a: float
     maximum_drain_source_v: float | None
     maximum_gate_source_v: float | None
     maximum_current_a: float | None
@@ -99,6 +102,7 @@ def switch_conditions(part: MosfetType, *, rail_v: float | None = None) -> Switc
         on=tuple(sorted(set(on))),
         gate_stop_a=max(gate_stop, _CLAMP_STOP_A if clamp else _GATE_STOP_A),
         threshold_v=max(upper, default=3.0),
+        threshold_a=part.threshold[0].current_a if part.threshold else _THRESHOLD_A,
         maximum_drain_source_v=drain_most,
         maximum_gate_source_v=gate_most,
         maximum_current_a=part.maximum_current_a,

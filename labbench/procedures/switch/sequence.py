@@ -131,7 +131,7 @@ def _one(
     if step.name == "threshold":
         return evolve(
             taken,
-            threshold=threshold(bench, conditions, position=position, capacitance_f=capacitance_f),
+            threshold=threshold(bench, conditions, position=position),
         )
     if step.name == "on-resistance":
         return evolve(taken, on=on_resistance(

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 __all__ = ["CURRENTS", "threshold"]
 
+import math
+
 from attrs import evolve
 
 from labbench.bench.bench import Bench
-from labbench.bench.limits import ASSUMED_OUTPUT_CAPACITANCE_F, Need
+from labbench.bench.limits import Need
 from labbench.procedures.switch.conditions import SwitchConditions
 from labbench.procedures.switch.hookups import SERIES_OHM, hookup
 from labbench.procedures.switch.live import Live, agree, part_maximum, tie, value
@@ -19,18 +21,12 @@ CURRENTS = ((250e-6, "10k"), (1e-3, "3k"))
 _AMPS, _SETTLE_S = 10e-3, 0.05
 _ITERATIONS, _CLOSE_SHARE = 3, 0.01
 _MARGIN_V = 0.5
-#: 2 mW for as long as 5 V take to leave the capacitor at a sink of 50 mA: 20 µJ
-_BOTH_BELOW_F = 100e-6
 
 
 def threshold(
-    bench: Bench, conditions: SwitchConditions, *, position: str | None = None,
-    capacitance_f: float | None = None,
-) -> tuple[ThresholdTaken, ...]:  # fmt: skip
-    """Read the gate-source voltage at 250 µA and, where relays make the hookup, at 1 mA.
-
-    The latter only where the supply's capacitor empties so soon that it puts less than 20 µJ into
-    the part meanwhile.
+    bench: Bench, conditions: SwitchConditions, *, position: str | None = None
+) -> tuple[ThresholdTaken, ...]:
+    """Read the gate-source voltage at 250 µA and 1 mA; by hand only at what the type limits.
 
     The supply is led to the current in three steps by the multimeter across the resistor; then the
     multimeter moves to the part. By hand only the latter: the resistor and the supply's voltage
@@ -38,9 +34,12 @@ def threshold(
     raises.
     """
     taken = []
-    known = capacitance_f if capacitance_f is not None else ASSUMED_OUTPUT_CAPACITANCE_F
-    both = not bench.by_person and known <= _BOTH_BELOW_F
-    for amps, element in CURRENTS if both else CURRENTS[:1]:
+    wanted = [
+        pair
+        for pair in CURRENTS
+        if not bench.by_person or math.isclose(pair[0], conditions.threshold_a, rel_tol=0.01)
+    ]
+    for amps, element in wanted or CURRENTS[:1]:
         taken.append(_at(bench, conditions, amps, element, position))
         if taken[-1].gate_v is None:
             break

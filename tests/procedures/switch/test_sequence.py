@@ -10,10 +10,11 @@ import math
 from pathlib import Path
 
 import pytest
+from attrs import evolve
 
 from labbench.bench.limits import Need
 from labbench.errors import LimitExceeded, SafetyError, StoppedByPerson
-from labbench.parts.mosfet_type import MosfetType
+from labbench.parts.mosfet_type import MosfetType, VoltageLimit
 from labbench.procedures.switch.body_diode import strong_current_way
 from labbench.procedures.switch.conditions import switch_conditions
 from labbench.procedures.switch.drain_leakage import next_element
@@ -329,3 +330,12 @@ def test_a_stop_at_any_reading_leaves_both_outputs_off(tmp_path: Path, after: in
     assert not any(one.on for one in rig.world.channel.values())
     rig.bench.make_safe()
     rig.journal.close("stopped", "the test")
+
+
+@pytest.mark.parametrize("amps", [250e-6, 1e-3])
+def test_by_hand_the_threshold_is_read_at_the_current_of_its_limit(
+    tmp_path: Path, amps: float
+) -> None:
+    rig = SwitchRig(tmp_path, by_person=True)
+    part = evolve(NFET, threshold=(VoltageLimit(1.2, 2.2, amps),))
+    assert [one.nominal_a for one in run(rig, part).threshold] == [amps]
