@@ -13,6 +13,7 @@ from labbench.quantities import format_si
 #: lines below this share are put together
 _LEAST_SHARE = 0.005
 _WIDTH = 34
+_MANY_DEGREES_OF_FREEDOM = 500
 
 
 def budget_title(budget: Budget) -> str:
@@ -23,7 +24,9 @@ def budget_title(budget: Budget) -> str:
     if (temperature := budget.conditions.get("temperature_c")) is not None:
         name += f" at {temperature:g} °C"
     k = budget.expanded_uncertainty / budget.u if budget.u > 0.0 else math.nan
-    freedom = "" if math.isinf(budget.dof) else f", {budget.dof:.0f} degrees of freedom"
+    # above some hundred the factor is the normal one, and the figure says nothing
+    many = budget.dof > _MANY_DEGREES_OF_FREEDOM
+    freedom = "" if many else f", {budget.dof:.0f} degrees of freedom"
     return (
         f"{name}: {format_si(budget.value, budget.unit, 4)} ± "
         f"{format_si(budget.expanded_uncertainty, budget.unit, 2)} (95 %, k = {k:.2f}{freedom})"
