@@ -17,7 +17,7 @@ __all__ = [
 
 import os
 from collections.abc import Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -158,11 +158,22 @@ def serial_ports() -> list[tuple[str, str]]:
     return [(found.resource, found.description) for found in ports()]
 
 
-def scan_network() -> list[str]:
-    """List the addresses that answer a broadcast. Only on a person's explicit wish."""
-    from drivers.discovery import scan_network as scan
+def scan_network() -> list[tuple[str, str]]:
+    """List (address, what speaks for its kind of link), the best kind of link first.
 
-    return [found.resource for found in scan()]
+    These are the addresses that answer a broadcast: only on a person's explicit wish.
+    """
+    from drivers import prefer
+    from drivers.discovery import scan_network as scan
+    from drivers.link_kinds import kind_of
+
+    served = []
+    for found in scan():
+        # what answers over a kind of link that is not served is of no use here
+        with suppress(InputError):
+            kind_of(found.resource)
+            served.append(found.resource)
+    return [(offer.resource, offer.why) for offer in prefer(served)]
 
 
 def try_dialect(resource: str, dialect: str | Path, data: DataFolder) -> Any:

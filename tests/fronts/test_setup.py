@@ -15,7 +15,9 @@ from pathlib import Path
 import pexpect
 import pytest
 
+from drivers.discovery import Found
 from labbench.bench.bench_file import load_bench_file
+from labbench.compose import scan_network
 from labbench.jobs.setup import BenchAnswers, InstrumentAnswer, bench_file_text, write_bench_file
 from sim.served import ServedBench
 from tests.end_to_end.conftest import LABBENCH, environment
@@ -269,3 +271,19 @@ def test_from_setup_to_the_first_verdict_on_a_simulated_bench(tmp_path: Path) ->
         simulator.sendintr()
         simulator.expect(pexpect.EOF)
         simulator.close()
+
+
+def test_what_a_scan_finds_is_listed_with_the_best_kind_of_link_first(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    answered = [
+        "TCPIP::192.0.2.7::inst0::INSTR",
+        "GPIB0::5::INSTR",  # not served here: left out
+        "TCPIP::192.0.2.7::hislip0::INSTR",
+    ]
+    monkeypatch.setattr(
+        "drivers.discovery.scan_network", lambda: [Found(resource) for resource in answered]
+    )
+    listed = scan_network()
+    assert [resource for resource, _ in listed] == [answered[2], answered[0]]
+    assert all(why for _, why in listed)

@@ -195,8 +195,11 @@ class _Asking:
         if scan:
             click.echo("Asking the network ...", err=True)
             answered = scan_network()
-            self._found += answered
-            click.echo("  " + ("\n  ".join(answered) or "nobody answered"), err=True)
+            self._found += [resource for resource, _ in answered]
+            for resource, why in answered:
+                click.echo(f"  {resource}  {why}", err=True)
+            if not answered:
+                click.echo("  nobody answered", err=True)
         else:
             click.echo("The network is not asked (--scan asks it).", err=True)
 
