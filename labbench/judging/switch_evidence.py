@@ -43,6 +43,9 @@ SUSPECT_FACTOR = 2.5
 _BUILT_IN_V = 0.7
 #: exponent of the junction's law: over all lots, and its spread (assumed)
 _EXPONENT, _EXPONENT_SD = 0.5, 0.045
+#: the same where a Schottky diode carries the leakage: the field lowers its barrier (image force,
+#: textbook), so it rises more steeply and by how much differs between designs (assumed)
+_SCHOTTKY_EXPONENT, _SCHOTTKY_EXPONENT_SD = 0.6, 0.10
 #: relative change of a leakage by 0.1 K between the two readings
 _DRIFT = 0.007
 #: power of a healthy gate's current, its spread, and the spread of ln(I+/I-); assumed
@@ -113,7 +116,7 @@ def deviations(
         if logarithmic:
             value, expected = math.exp(value), math.exp(expected)
         raw.append((q.name, q.at, z, p, value, expected, {}))
-    ohmic = _ohmic(readings.drain_leakage, siblings)
+    ohmic = _ohmic(readings.drain_leakage, siblings, schottky="schottky" in part.features)
     if ohmic is not None:
         raw.append(ohmic)
     if "gate-clamp" not in part.features:
@@ -130,7 +133,7 @@ def deviations(
 
 
 def _ohmic(
-    entries: Sequence[DrainLeakage], siblings: SwitchSiblings
+    entries: Sequence[DrainLeakage], siblings: SwitchSiblings, *, schottky: bool
 ) -> tuple[str, float, float, float, float, float, dict[str, float]] | None:
     valued = sorted(
         (
@@ -153,7 +156,7 @@ def _ohmic(
         ln_k, dof = reference.centre, reference.dof
         u_ln_k = reference.scale * math.sqrt(1.0 + math.pi / (2.0 * reference.count))
     else:
-        ln_k, u_ln_k, dof = *_ratio_by_law(v1, v2), PRIOR_DOF
+        ln_k, u_ln_k, dof = *_ratio_by_law(v1, v2, schottky=schottky), PRIOR_DOF
     k = math.exp(ln_k)
     if k >= 0.9 * v2 / v1:
         return None  # the siblings leak ohmically themselves: nothing to separate
@@ -176,7 +179,7 @@ def _ohmic(
     return ("ohmic", v2, z, tail(z, dof), conductance, 0.0, details)
 
 
-def _ratio_by_law(v1: float, v2: float) -> tuple[float, float]:
+def _ratio_by_law(v1: float, v2: float, *, schottky: bool) -> tuple[float, float]:
     """Return ln(I2/I1) of a healthy junction and its spread over lots and parts."""
 
     def rise(volts: float, m: float) -> float:
@@ -185,8 +188,9 @@ def _ratio_by_law(v1: float, v2: float) -> tuple[float, float]:
     def ln_k(m: float) -> float:
         return math.log(rise(v2, m) / rise(v1, m))
 
-    slope = (ln_k(_EXPONENT + 0.01) - ln_k(_EXPONENT - 0.01)) / 0.02
-    return ln_k(_EXPONENT), abs(slope) * _EXPONENT_SD
+    m, sd = (_SCHOTTKY_EXPONENT, _SCHOTTKY_EXPONENT_SD) if schottky else (_EXPONENT, _EXPONENT_SD)
+    slope = (ln_k(m + 0.01) - ln_k(m - 0.01)) / 0.02
+    return ln_k(m), abs(slope) * sd
 
 
 def _gate_shape(

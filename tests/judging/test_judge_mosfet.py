@@ -232,6 +232,20 @@ def test_a_schottky_or_a_clamp_is_not_failed_for_what_it_is(
     assert (judgement.disposition, judgement.findings) == ("fit", ())
 
 
+def test_a_schottky_may_leak_more_steeply_than_a_plain_junction() -> None:
+    # 4.8 times from 3 V to 24 V: the field lowers a Schottky's barrier (image force, textbook)
+    leaks = (DrainLeakage(3.0, 1.25e-5, 2e-8), DrainLeakage(24.0, 6e-5, 6e-8))
+    steep = sound(
+        type="nfet-30v-schottky",
+        drain_leakage=leaks,
+        short_check=(ShortCheck("drain-source", 9e4), ShortCheck("gate-source", 9e8)),
+        body_diode=(BodyDiode(1e-3, 0.32, 1e-4),),
+        threshold=(Threshold(1e-3, 1.7, 3e-4),),
+        on_resistance=(OnResistance(10.0, 3.0, 2.5e-3, 2e-5),),
+    )
+    assert judge_mosfet(steep, mosfet("nfet-30v-schottky")).findings == ()
+
+
 def test_a_part_of_unknown_warmth_is_retested_cold_before_it_fails() -> None:
     hot = (DrainLeakage(3.0, 5.2e-7, 1e-9), DrainLeakage(24.0, 2e-6, 4e-9))
     judgement = judge_mosfet(sound(drain_leakage=hot, temperature_c=None), TYPE)
