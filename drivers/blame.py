@@ -54,7 +54,10 @@ class Blame:
         if not isinstance(error, InstrumentError) or error.instrument is not None:
             return error
         asked = "" if message in _ERRANDS else f" was asked {message!r}"
-        told = f"{self.name}{asked}: {error.message}"
+        role, _, address = self.name.partition(" at ")
+        # a link that could not be opened names its address itself
+        who = role if address and address in error.message else self.name
+        told = f"{who}{asked}: {error.message}"
         hint = error.hint
         if message == OPENING and isinstance(error, ReplyTimeout):
             hint = hint or "something takes the connection but says nothing: wrong port or dialect?"

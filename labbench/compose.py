@@ -27,7 +27,7 @@ from attrs import field, frozen
 from labbench.bench.bench_file import BY_HAND, BenchFile, load_bench_file
 from labbench.bench.clock import BenchClock
 from labbench.bench.opened import OpenBench
-from labbench.errors import InputError, StepAborted
+from labbench.errors import InputError, LabbenchError, StepAborted
 from labbench.ports import Clock, Event, Operator, Prompt
 from labbench.records.folder import DataFolder
 
@@ -67,12 +67,15 @@ def open_bench(
     operator: Operator | None = None,
     log_exchanges: bool = True,
     longest_wait_s: float | None = None,
+    go_on: bool = False,
 ) -> Iterator[OpenBench]:
     """Open every instrument of a bench file, read its identity, and close all at the end.
 
     Opening reads and changes nothing. `longest_wait_s` bounds every wait for an answer, where the
     instruments are known to answer sooner than real ones may. Raises InstrumentError with one
-    sentence for the first instrument that cannot be opened; those opened before are closed.
+    sentence for the first instrument that cannot be opened; those opened before are closed. With
+    `go_on` the others are opened all the same, and what went wrong is in `unreachable`: to look
+    at a bench, not to measure with it.
     Meters that are read by hand ask `operator`; without one a reading of theirs is StepAborted.
     """
     import drivers
@@ -85,6 +88,7 @@ def open_bench(
     }
     rate = file.simulation.clock_rate if file.simulation else 1.0
     opened: dict[str, Any] = {}
+    unreachable: dict[str, LabbenchError] = {}
     identities = {}
     data.locks.mkdir(parents=True, exist_ok=True)
     if log_exchanges:
@@ -109,18 +113,30 @@ def open_bench(
                 more["relays"] = sorted({relay for relays in lists for relay in relays})
             if log_exchanges:
                 more["exchange_log"] = data.exchanges / f"{os.getpid()}-{role}.log"
-            instrument = opener(
-                entry.resource,
-                entry.dialect,
-                expected_identity=entry.identity,
-                lock_directory=data.locks,
-                longest_wait_s=longest_wait_s,
-                **more,
-            )
-            stack.callback(instrument.close)
-            opened[role] = instrument
-            identities[role] = instrument.identify()
-        yield OpenBench(file=file, clock=clock or BenchClock(rate), identities=identities, **opened)
+            try:
+                instrument = opener(
+                    entry.resource,
+                    entry.dialect,
+                    expected_identity=entry.identity,
+                    lock_directory=data.locks,
+                    longest_wait_s=longest_wait_s,
+                    **more,
+                )
+                stack.callback(instrument.close)
+                identities[role] = instrument.identify()
+            except LabbenchError as error:
+                if not go_on:
+                    raise
+                unreachable[role] = error
+            else:
+                opened[role] = instrument
+        yield OpenBench(
+            file=file,
+            clock=clock or BenchClock(rate),
+            identities=identities,
+            unreachable=unreachable,
+            **opened,
+        )
 
 
 def _by_hand(role: str, entry: Any, operator: Operator) -> Any:

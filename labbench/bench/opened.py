@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from attrs import field, frozen
 
 from labbench.bench.bench_file import BenchFile
+from labbench.errors import LabbenchError
 from labbench.ports import (
     Clock,
     Identity,
@@ -31,6 +32,8 @@ class OpenBench:
     multimeter: Multimeter | None = None
     switch: Switch | None = None
     identities: Mapping[str, Identity] = field(factory=dict)
+    #: why a role of the file could not be opened; empty unless the opener was told to go on
+    unreachable: Mapping[str, LabbenchError] = field(factory=dict)
 
     def instruments(self) -> Iterator[tuple[str, Instrument]]:
         """Yield role and instrument, the supply first: it is the one that matters when in doubt."""

@@ -45,8 +45,24 @@ def overdue(file: BenchFile, today: date) -> tuple[str, ...]:
 
 
 def bench_health(opened: OpenBench, *, today: date) -> list[RoleHealth]:
-    """Ask every instrument for its identity, error queue and (supply) output state."""
+    """Ask every instrument for its identity, error queue and (supply) output state.
+
+    An instrument that could not be opened is listed with the reason.
+    """
     found = []
+    for role, error in opened.unreachable.items():
+        entry = getattr(opened.file.instruments, role)
+        found.append(
+            RoleHealth(
+                role=role,
+                address=entry.resource,
+                identity="",
+                class_name=getattr(entry, "class_", ""),
+                calibrated=getattr(entry, "calibrated", None),
+                due=getattr(entry, "due", None),
+                problems=(str(error),),
+            )
+        )
     for role, instrument in opened.instruments():
         entry = getattr(opened.file.instruments, role)
         problems: list[str] = []

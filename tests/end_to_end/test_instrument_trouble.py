@@ -7,6 +7,7 @@ a run was open, a journal closed with the reason. Does not cover every fault of 
 
 from __future__ import annotations
 
+import json
 import re
 import socket
 from collections.abc import Callable
@@ -45,6 +46,26 @@ def test_a_refused_connection_names_instrument_and_address(workshop: Workshop, r
     check_refused(said, nobody, "refused", "next:")
     assert not workshop.is_on()
     assert workshop.journals() == []
+
+
+def test_the_bench_command_lists_every_instrument_though_one_cannot_be_reached(
+    workshop: Workshop,
+) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        nobody = f"TCPIP::127.0.0.1::{taken.getsockname()[1]}::SOCKET"
+        workshop.edit_bench_file(
+            lambda text: text.replace(address_of(workshop, "multimeter"), nobody)
+        )
+        said = workshop.labbench("bench", "--bench", workshop.bench_file, "--json")
+    assert said.code == 4, said
+    roles = {r["role"]: r for r in json.loads(said.out)["instruments"]}
+    assert set(roles) == {"supply", "impedance_meter", "multimeter", "switch"}
+    assert roles["multimeter"]["address"] == nobody
+    (problem,) = roles["multimeter"]["problems"]
+    assert "refused" in problem
+    assert problem.count(nobody) == 1
+    assert all(r["identity"] and not r["problems"] for n, r in roles.items() if n != "multimeter")
 
 
 def test_another_identity_than_the_bench_file_expects_is_refused(workshop: Workshop) -> None:

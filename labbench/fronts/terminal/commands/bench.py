@@ -9,6 +9,7 @@ import json
 import sys
 from datetime import date
 from pathlib import Path
+from textwrap import fill
 
 import click
 
@@ -20,6 +21,8 @@ from labbench.fronts.terminal.options import (
     parts_option,
     where_data,
 )
+
+_MARGIN = " " * 28
 
 
 @click.command("bench")
@@ -46,6 +49,7 @@ def command(
     first. Exit code 4 where an instrument has a problem.
     """
     from labbench.compose import data_folder, load_bench, open_bench
+    from labbench.errors import SafetyError
     from labbench.fronts.terminal.dialect_trial import show_trial
     from labbench.fronts.terminal.person import TerminalPerson
     from labbench.jobs import part_types
@@ -68,14 +72,23 @@ def command(
                 for line in can_decide_lines(found):
                     click.echo(line)
             return
-        with open_bench(file, folder) as opened:
-            settle_earlier_runs(
-                opened, folder, operator=TerminalPerson(interactive=False),
-                who=folder.read_last_used().operator or getpass.getuser(),
-            )  # fmt: skip
+        unsettled: SafetyError | None = None
+        with open_bench(file, folder, go_on=True) as opened:
+            try:
+                settle_earlier_runs(
+                    opened, folder, operator=TerminalPerson(interactive=False),
+                    who=folder.read_last_used().operator or getpass.getuser(),
+                )  # fmt: skip
+            except SafetyError as error:
+                if "supply" not in opened.unreachable:
+                    raise
+                # said first: nobody knows whether that output is still on
+                unsettled = error
             roles = bench_health(opened, today=date.today())
             usable, sentence = compensation_state(opened, folder)
             standard = check_state(opened, folder)
+        if unsettled is not None:
+            click.echo(str(unsettled), err=True)
     if as_json:
         click.echo(
             json.dumps(
@@ -109,7 +122,7 @@ def command(
             if r.due:
                 click.echo(f"  {'':<16} {'':<8} calibrated {r.calibrated}, due {r.due}")
             for problem in (*r.problems, *r.remarks):
-                click.echo(f"  {'':<16} {'':<8} {problem}")
+                click.echo(fill(problem, 80, initial_indent=_MARGIN, subsequent_indent=_MARGIN))
         click.echo(f"  {'compensation':<16} {'ok' if usable else 'needed':<8} {sentence}")
         word = {"in-control": "ok", "none": "", "learning": "ok"}.get(standard.word, "LOOK")
         click.echo(f"  {'check standard':<16} {word:<8} {standard.text}")
