@@ -134,8 +134,9 @@ def diagnose(
         probability = max(probability, 1.0 - lot.p_smallest)
     frequencies = [float(f) for f in evidence.points.frequency_hz]
     details = {"frequencies_used_hz": frequencies}
-    if fault == "shorted-turn":
-        details = short_details(explanation.fit, part, evidence.points.frequency_hz)
+    if "shorted-turn" in (fault, *alternatives[:_MOST_ALTERNATIVES]):
+        # what the short would be, also where another fault comes first
+        details = short_details(explanation.short, part, evidence.points.frequency_hz)
     return Finding(
         fault=fault,
         path=None,

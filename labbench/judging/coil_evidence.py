@@ -170,12 +170,16 @@ def _over(p: float, share: float | None) -> float:
 
 @frozen(eq=False)
 class Explanation:
-    """Hold the best explanation: the fault, its fit, what cannot be told from it, probability."""
+    """Hold the best explanation: the fault, its fit, what cannot be told from it, probability.
+
+    `short` is the fit with a loop of shorted turns, whatever explains best.
+    """
 
     fault: str
     fit: Fit
     alternatives: tuple[str, ...]
     probability: float
+    short: Fit
 
 
 def weigh_many(sweeps: Sequence[SweepData]) -> list[Evidence]:
@@ -263,6 +267,9 @@ def _best(fits: Sequence[Fit], faults: Sequence[Hypothesis]) -> Explanation:
         fit=fits[1 + best],
         alternatives=tuple(alternatives),
         probability=float(expit(ln_odds)),
+        short=next(
+            fit for fit, h in zip(fits[1:], faults, strict=True) if h.name == "shorted-turn"
+        ),
     )
 
 
