@@ -6,7 +6,9 @@ import math
 import threading
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 
+from sim.bias_network import SUPPLY_BIAS_RELAYS, scattered
 from sim.circuit import CurrentSource, Element, Impedance, solve
 from sim.clock import Clock
 from sim.damage import DamageWatch, State
@@ -25,7 +27,6 @@ from sim.wiring import (
     LOAD_RELAY,
     OPEN_RELAY,
     SHORT_RELAY,
-    SUPPLY_RELAYS,
     Wiring,
 )
 
@@ -87,8 +88,12 @@ class VirtualBench:
                 start_c=scenario.ambient_c,
                 now_s=self._now_s,
             )
+        fixture = scenario.fixture
+        if fixture.bias_network is not None:
+            real = scattered(fixture.bias_network, self.streams.stream("bias-network"))
+            fixture = replace(fixture, bias_network=real)
         self.wiring = Wiring(
-            scenario.fixture, self._specimens, self.streams, by_hand=not scenario.has_switch
+            fixture, self._specimens, self.streams, by_hand=not scenario.has_switch
         )
         self._watch = DamageWatch()
 
@@ -170,6 +175,16 @@ class VirtualBench:
                 if specimen.overheated
             ]
             return [*self._watch.sentences, *hot]
+
+    @property
+    def kicks(self) -> list[str]:
+        """Sentences about bias currents that broke instead of being run down.
+
+        The network's diode takes them over, so nothing is damaged; without it they would spark.
+        """
+        with self.lock:
+            self.settle()
+            return list(self._watch.kicks)
 
     def truth(self) -> dict[str, Truth]:
         """Give what each specimen really is, by name."""
@@ -259,9 +274,13 @@ class VirtualBench:
             )
             for relay, current in point.part_a.items()
         }
-        elements: list[Element] = wiring.elements(impedances, self._now_s, dc=False)
+        choke = point.relay_a.get(SUPPLY_BIAS_RELAYS[0])
+        elements: list[Element] = wiring.elements(
+            impedances, self._now_s, dc=False, frequency_hz=frequency_hz,
+            choke_a=choke.at(voltage_v) if choke is not None else 0.0,
+        )  # fmt: skip
         elements.append(CurrentSource("drive", "LH", "LL", 1.0))
-        if self.supply is not None and wiring.closed.intersection(SUPPLY_RELAYS):
+        if self.supply is not None and wiring.supply_touches():
             reactance = -1.0 / (2.0 * math.pi * frequency_hz * self.supply.outputs[0].farad)
             elements.append(
                 Impedance("capacitor", "SP", "0", complex(_CAPACITOR_ESR_OHM, reactance))
@@ -336,6 +355,7 @@ class VirtualBench:
             with_supply=self._joins_supply(),
             voltage_v=self._joined_v(),
             now_s=self._now_s,
+            cores_ohm={relay: self._specimens[relay].core_ohm() for relay in temperatures},
         )
         self._solved_key, self._solved_s, self._solved_c = key, self._now_s, temperatures
         return self._solved
@@ -356,6 +376,14 @@ class VirtualBench:
             output.stage().regulator_a(output.terminal_v) for output in self._supply_outputs()
         ]
 
+    def _stored_j(self) -> float:
+        """Give the energy that a bias current holds in choke and part."""
+        network = self.wiring.network
+        choke = self.dc_point().relay_a.get(SUPPLY_BIAS_RELAYS[0])
+        if network is None or choke is None or not self._joins_supply():
+            return 0.0
+        return network.stored_j(choke.at(self._joined_v()))
+
     def _state(self) -> State:
         outputs = self._supply_outputs()
         return State(
@@ -365,4 +393,5 @@ class VirtualBench:
             terminal_v=outputs[0].terminal_v if outputs else 0.0,
             joined=self._joins_supply(),
             names={relay: specimen.name for relay, specimen in self._specimens.items()},
+            stored_j=self._stored_j(),
         )

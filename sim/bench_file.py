@@ -39,6 +39,17 @@ def bench_file(
     if scenario.fixture.load_ohm > 0.0:
         load = f"{scenario.fixture.load_ohm:g} Ω {100.0 * TOLERANCE:g} %"
         lines.append(f"load = {_text(load)}")
+    if scenario.fixture.core_probe:
+        lines.append("core_probe = true")
+    network = scenario.fixture.bias_network
+    if network is not None:
+        lines += [
+            "",
+            "[fixture.bias_network]",
+            f"current = {_text(f'{network.highest_a:g} A')}",
+            f"resistance = {_text(f'{1e3 * network.choke_ohm:g} mΩ')}",
+            f"choke_drop = {_text(f'{100.0 * network.choke_drop:g} %')}",
+        ]
     if scenario.supply is not None:
         lines += [
             "",
@@ -85,6 +96,10 @@ def _hookups(scenario: Scenario) -> list[str]:
     if scenario.supply is not None:
         sense = ",205,206" if scenario.multimeter_class is not None else ""
         coil_hookups.append(f'coil-kelvin = "(@203,204{sense})"')
+        if scenario.fixture.bias_network is not None and scenario.impedance_meter is not None:
+            coil_hookups.append('coil-bias = "(@209,210,211,212)"')
+        if scenario.fixture.core_probe and scenario.multimeter_class is not None:
+            coil_hookups.append('coil-insulation = "(@213,214,215,216)"')
     return coil_hookups
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from sim.bias_network import SUPPLY_BIAS_RELAYS
 from sim.instruments.output_stage import Load, OutputStage, pass_time
 from sim.operating_point import OperatingPoint
-from sim.wiring import METER_RELAYS, SUPPLY_RELAYS
+from sim.wiring import CORE_RELAYS, METER_RELAYS, SUPPLY_RELAYS
 
 # A relay contact that moves under more than this burns a little; on a bench nothing is moved
 # while current flows (common practice, no source).
@@ -17,6 +18,10 @@ DUMP_J = 20e-6
 # What takes longer than this warms the part through; it is not a pulse.
 _PULSE_S = 0.1
 _SETTLING_S = 0.1
+# What brings the supply to the jig, whichever way: the meter's own leads never join it there.
+_DRIVEN = (*SUPPLY_RELAYS, *SUPPLY_BIAS_RELAYS, *CORE_RELAYS)
+# A current that is broken above this is no longer run down but cut off.
+_KICK_A = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +34,8 @@ class State:
     terminal_v: float
     joined: bool
     names: Mapping[int, str]
+    #: energy of a bias current in choke and part
+    stored_j: float = 0.0
 
     def load(self) -> Load:
         """Give what the supply drives."""
@@ -44,19 +51,33 @@ class DamageWatch:
 
     def __init__(self) -> None:
         self.sentences: list[str] = []
+        self.kicks: list[str] = []
 
     def look(self, what: str, before: State, after: State) -> None:
         """Look at one change; `what` says in words what was changed."""
+        self.cut_off(what, before, after)
         if before.closed == after.closed and before.point is after.point:
             return
         self._meter_on_supply(what, before, after)
         self._moved_under_current(what, before, after)
         self._energy_dumped(what, before, after)
 
+    def cut_off(self, what: str, before: State, after: State) -> None:
+        """Note a bias current that an output, going off, did not run down before."""
+        was_on = before.stage is not None and before.stage.on
+        choke = before.point.relay_a.get(SUPPLY_BIAS_RELAYS[0])
+        if not was_on or after.stage is None or after.stage.on or choke is None:
+            return
+        current_a = abs(choke.at(before.current_v()))
+        if current_a > _KICK_A:
+            self.kicks.append(
+                f"{what}: {current_a:.3g} A was cut off, {1e3 * before.stored_j:.3g} mJ kicked back"
+            )
+
     def _meter_on_supply(self, what: str, before: State, after: State) -> None:
         def both(state: State) -> bool:
             return bool(
-                state.closed.intersection(METER_RELAYS) and state.closed.intersection(SUPPLY_RELAYS)
+                state.closed.intersection(METER_RELAYS) and state.closed.intersection(_DRIVEN)
             )
 
         if after.stage is not None and both(after) and not both(before):
@@ -68,7 +89,13 @@ class DamageWatch:
     def _moved_under_current(self, what: str, before: State, after: State) -> None:
         for relay in sorted(before.closed - after.closed):
             current = before.point.relay_a.get(relay)
-            self._hot(what, relay, current.at(before.current_v()) if current else 0.0)
+            through_a = current.at(before.current_v()) if current else 0.0
+            self._hot(what, relay, through_a)
+            if before.stored_j > 0.0 and abs(through_a) > HOT_MOVE_A:
+                self.sentences.append(
+                    f"{what}: a bias current of {abs(through_a):.3g} A was opened at contact "
+                    f"{relay}; {1e3 * before.stored_j:.3g} mJ kicked back"
+                )
         if after.stage is None or not after.stage.on:
             return
         settled = pass_time(after.stage, after.load(), after.terminal_v, _SETTLING_S)

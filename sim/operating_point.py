@@ -53,9 +53,10 @@ def operating_point(
     with_supply: bool,
     voltage_v: float,
     now_s: float,
+    cores_ohm: Mapping[int, float] | None = None,
 ) -> OperatingPoint:
     """Solve the DC circuit at a moment; the resistances are those of the parts in the jig."""
-    base = wiring.elements(resistances_ohm, now_s, dc=True)
+    base = wiring.elements(resistances_ohm, now_s, dc=True, cores_ohm=cores_ohm)
     meter = multimeter.elements() if multimeter is not None else []
     finite = {r: ohm if math.isfinite(ohm) else 0.0 for r, ohm in resistances_ohm.items()}
     found = _solved(wiring, base, meter, multimeter, with_supply, finite)

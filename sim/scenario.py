@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
+from sim.bias_network import BiasNetwork, usual_network
 from sim.instruments.classes import IMPEDANCE_METERS, MULTIMETERS, SUPPLIES
 from sim.link_faults import FaultSchedule, read_schedules
 from sim.links.kinds import KINDS, USUAL_KIND
@@ -282,6 +283,10 @@ def _fixture(
         strip_ohm=read("strip_resistance", "ohm", 15e-6, 0.1),
         strip_h=read("strip_inductance", "H", 0.3e-9, 1e-6),
         load_ohm=read("load", "ohm", 0.0, 1e5),
+        bias_network=_bias_network(table.table("bias_network"))
+        if "bias_network" in table
+        else None,
+        core_probe=table.truth("core_probe", False),
     )
     if jig == SWITCH:
         # They are part of the matrix.
@@ -293,6 +298,19 @@ def _fixture(
         resistors = []
     table.refuse_the_rest()
     return fixture, tuple(resistors)
+
+
+def _bias_network(table: Table) -> BiasNetwork:
+    usual = usual_network()
+    network = BiasNetwork(
+        choke_h=table.quantity("choke", "H", usual.choke_h, at_least=1e-6, at_most=1.0),
+        choke_ohm=table.quantity("resistance", "ohm", usual.choke_ohm, at_least=1e-4, at_most=10.0),
+        choke_drop=table.quantity("choke_drop", "%", usual.choke_drop, at_least=0.0, at_most=0.5),
+        highest_a=table.quantity("current", "A", usual.highest_a, at_least=0.1, at_most=100.0),
+        block_f=table.quantity("blocking", "F", usual.block_f, at_least=1e-7, at_most=1e-2),
+    )
+    table.refuse_the_rest()
+    return network
 
 
 def _lots(tables: Iterable[Table], jig: str) -> list[LotSpec]:

@@ -60,6 +60,11 @@ class Specimen:
         """Give the DC resistance at the present temperature."""
         return self.coil.dc_resistance_ohm(self.temperature_c(now_s))
 
+    def core_ohm(self) -> float:
+        """Give the resistance between core and winding; infinite where there is no core."""
+        found = getattr(self.coil, "core_insulation_ohm", None)
+        return float(found()) if found is not None else math.inf
+
     def impedance_ohm(self, frequency_hz: float, bias_a: float, now_s: float) -> complex:
         """Give the small-signal impedance at the present temperature and bias.
 

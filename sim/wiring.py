@@ -2,6 +2,7 @@
 
 Nodes: `AF AS BF BS` are the force and sense lines of the jig; `LH LL` the LCR meter, `SP` and
 ground supply channel 1, `MH ML` the multimeter's input, `XH XL` its four-wire sense terminals.
+`CH BH BL` lie inside the bias network (`sim.bias_network`), `CP` is a probe on the part's core.
 """
 
 from __future__ import annotations
@@ -12,6 +13,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sim.bias_network import (
+    BIAS_RELAYS,
+    METER_BIAS_RELAYS,
+    SUPPLY_BIAS_RELAYS,
+    BiasNetwork,
+)
 from sim.circuit import GROUND, Element, Impedance, Series, Shunt
 from sim.streams import Streams
 
@@ -20,7 +27,14 @@ METER_RELAYS = (201, 202)
 SUPPLY_RELAYS = (203, 204)
 MULTIMETER_RELAYS = (205, 206)
 SENSE_RELAYS = (207, 208)
-HOOKUP_RELAYS = (*METER_RELAYS, *SUPPLY_RELAYS, *MULTIMETER_RELAYS, *SENSE_RELAYS)
+# A resistor between supply and core probe, with the multimeter across it; the winding to ground.
+CORE_RELAYS = (213, 214, 215, 216)
+HOOKUP_RELAYS = (
+    *METER_RELAYS, *SUPPLY_RELAYS, *MULTIMETER_RELAYS, *SENSE_RELAYS, *BIAS_RELAYS, *CORE_RELAYS,
+)  # fmt: skip
+# What joins the supply to the part, each pair with both its terminals.
+_DRIVES = (SUPPLY_RELAYS, SUPPLY_BIAS_RELAYS, (213, 214))
+CORE_SERIES_OHM = 1e6
 
 # Where each hookup relay sits: instrument side and jig side.
 _ENDS: Mapping[int, tuple[str, str]] = {
@@ -30,6 +44,12 @@ _ENDS: Mapping[int, tuple[str, str]] = {
     206: ("BS", "ML"),
     207: ("XH", "AF"),
     208: ("BF", "XL"),
+    211: ("CH", "AF"),
+    212: ("BF", GROUND),
+    213: ("SP", "CR"),
+    214: ("BF", GROUND),
+    215: ("MH", "CR"),
+    216: ("CP", "ML"),
 }
 _LINES = ("AF", "AS", "BF", "BS")
 
@@ -62,6 +82,10 @@ class Fixture:
     strip_h: float
     #: nominal value of a standard resistor at the position `load`; 0 where there is none
     load_ohm: float = 0.0
+    #: what brings a direct current to a coil; None where the bench has none
+    bias_network: BiasNetwork | None = None
+    #: a third probe touches the core of what lies in the jig
+    core_probe: bool = False
 
 
 def supply_path_ohm(fixture: Fixture, *, by_hand: bool) -> float:
@@ -116,7 +140,12 @@ class Wiring:
     ) -> None:
         self.fixture = fixture
         self.by_hand = by_hand
-        self.relays = frozenset({*positions, OPEN_RELAY, SHORT_RELAY, *HOOKUP_RELAYS})
+        self.network = fixture.bias_network
+        lacking = () if self.network is not None else BIAS_RELAYS
+        if not fixture.core_probe:
+            lacking = (*lacking, *CORE_RELAYS)
+        hookups = set(HOOKUP_RELAYS).difference(lacking)
+        self.relays = frozenset({*positions, OPEN_RELAY, SHORT_RELAY, *hookups})
         self.closed: set[int] = set()
         self.placements: dict[int, Placement] = {}
         self._streams = streams
@@ -147,11 +176,15 @@ class Wiring:
 
     def meter_joined(self) -> bool:
         """Say whether both terminals of the LCR meter reach the jig."""
-        return self.closed.issuperset(METER_RELAYS)
+        return any(self.closed.issuperset(pair) for pair in (METER_RELAYS, METER_BIAS_RELAYS))
 
     def supply_joined(self) -> bool:
         """Say whether both terminals of the supply reach the jig."""
-        return self.closed.issuperset(SUPPLY_RELAYS)
+        return any(self.closed.issuperset(pair) for pair in _DRIVES)
+
+    def supply_touches(self) -> bool:
+        """Say whether a terminal of the supply reaches the jig."""
+        return any(self.closed.intersection(pair) for pair in _DRIVES)
 
     def changes_s(self, begin_s: float, end_s: float) -> list[float]:
         """Give the times within an interval at which a contact changes by itself."""
@@ -161,12 +194,21 @@ class Wiring:
         return sorted(found)
 
     def elements(
-        self, impedances: Mapping[int, complex], now_s: float, *, dc: bool
+        self,
+        impedances: Mapping[int, complex],
+        now_s: float,
+        *,
+        dc: bool,
+        frequency_hz: float = 0.0,
+        choke_a: float = 0.0,
+        cores_ohm: Mapping[int, float] | None = None,
     ) -> list[Element]:
         """Give the circuit from the instruments' terminals through the jig.
 
         `impedances` holds what lies in each closed position at the frequency of the solve, in
         ohm; infinite for an open winding. Shorting strip and open tips are added here.
+        `frequency_hz` and `choke_a` are what a bias network depends on besides, `cores_ohm` what
+        lies between the core of each part and its winding.
         """
         fixture = self.fixture
         found: list[Element] = []
@@ -179,8 +221,21 @@ class Wiring:
                 _DIELECTRIC_LOSS,
             )
         )  # fmt: skip
+        if self.network is not None:
+            found += self.network.elements(self.closed, 0.0 if dc else frequency_hz, choke_a)
+        if self.closed.intersection(CORE_RELAYS):
+            found.append(Impedance("core-series", "CR", "CP", complex(CORE_SERIES_OHM)))
+            found.append(Shunt("core-probe", "CP", "BF", 1.0 / self.fixture.leakage_ohm, 20e-12))
+            for relay, ohm in (cores_ohm or {}).items():
+                if relay in self.closed:
+                    found.append(Impedance(f"core-{relay}", "CP", f"B@{relay}", complex(ohm)))
         for relay in sorted(self.closed):
-            if relay in METER_RELAYS:
+            if relay in METER_BIAS_RELAYS:
+                inside, side = ("BH", "A") if relay == METER_BIAS_RELAYS[0] else ("BL", "B")
+                # in the leads with the capacitors, so a part of what the short takes out
+                found.append(Series(f"relay-{relay}", inside, f"{side}F", _PLUG_OHM))
+                found.append(Series(f"relay-{relay}-sense", inside, f"{side}S", _PLUG_OHM))
+            elif relay in METER_RELAYS:
                 # Force and sense are switched apart, so the meter's Kelvin sensing reaches to
                 # where they are tied, behind the relays.
                 terminal, side = ("LH", "A") if relay == METER_RELAYS[0] else ("LL", "B")
@@ -195,7 +250,9 @@ class Wiring:
     def _joint(self, relay: int) -> Series:
         plus, minus = _ENDS[relay]
         lead_ohm = (
-            0.5 * self.fixture.supply_leads_ohm if relay in SUPPLY_RELAYS else _SENSE_LEAD_OHM
+            0.5 * self.fixture.supply_leads_ohm
+            if relay in (*SUPPLY_RELAYS, *SUPPLY_BIAS_RELAYS)
+            else _SENSE_LEAD_OHM
         )
         ohm = self._relay_ohm[relay] + lead_ohm
         return Series(f"relay-{relay}", plus, minus, ohm, 200e-9, self._relay_emf_v[relay])

@@ -24,12 +24,14 @@ from sim.physics.conductors import (
 from sim.physics.construction import Construction, Factors
 from sim.physics.faults import (
     BadJoint,
+    CoreLeak,
     CrackedCore,
     Fault,
     FusedWinding,
     LossyCore,
     OpenWinding,
     ShortedTurn,
+    SmallCore,
 )
 from sim.physics.magnetics import REFERENCE_TEMPERATURE_C
 from sim.physics.network import GROUND, Branch, Network, Shunt
@@ -45,6 +47,8 @@ class _Changes:
     core_share: float = 1.0
     flux_share: float = 1.0
     relaxation_share: float = 1.0
+    saturation_share: float = 1.0
+    core_leaks: list[tuple[int, float]] = field(default_factory=list)  # turn, ohm
 
 
 class Coil:
@@ -71,7 +75,9 @@ class Coil:
                 * self.factors.relaxation
                 * changes.relaxation_share,
                 loss_angle_rad=self._material.loss_angle_rad * self.factors.loss_angle,
-                saturation_a=self._material.saturation_a * self.factors.saturation,
+                saturation_a=self._material.saturation_a
+                * self.factors.saturation
+                * changes.saturation_share,
             )
         self._turn_ohm = construction.turn_resistance_ohm * self.factors.resistance
         self._air_h, self._core_h = self._inductance_matrices()
@@ -126,6 +132,18 @@ class Coil:
         """Give the DC resistance in ohm between the terminals."""
         branches = self._dc_branch_ohm(temperature_c)
         return float(self._network.impedance_ohm(branches, np.zeros(1))[0].real)
+
+    def core_insulation_ohm(self) -> float:
+        """Give the DC resistance between core and winding, in ohm; infinite without a core.
+
+        The enamel of all turns lies in parallel, with what leaks beside it; the winding itself has
+        milliohms and counts as one node.
+        """
+        if self._material is None:
+            return float(np.inf)
+        siemens = self.construction.winding.turns / self.construction.insulation.turn_core_ohm
+        siemens += sum(1 / ohm for _, ohm in self._changes.core_leaks)
+        return float(1 / siemens)
 
     def saturated_inductance_h(
         self, bias_a: float, *, temperature_c: float = REFERENCE_TEMPERATURE_C
@@ -203,7 +221,9 @@ class Coil:
 
     def _apply(self, fault: Fault, changes: _Changes) -> None:
         turns = self.construction.winding.turns
-        if self.construction.material is None and isinstance(fault, CrackedCore | LossyCore):
+        if self.construction.material is None and isinstance(
+            fault, CrackedCore | LossyCore | SmallCore | CoreLeak
+        ):
             raise ValueError(f"{fault.name}: {self.construction.name} has no core")
         match fault:
             case ShortedTurn():
@@ -235,6 +255,15 @@ class Coil:
                     )
                 so_far = changes.series_ohm.get(fault.turn, 0.0)
                 changes.series_ohm[fault.turn] = so_far + fault.resistance_ohm
+            case SmallCore():
+                changes.saturation_share *= fault.saturation_share
+            case CoreLeak():
+                if fault.turn > turns:
+                    raise ValueError(
+                        f"winding-to-core-leak at turn {fault.turn}:"
+                        f" {self.construction.name} has {turns} turns"
+                    )
+                changes.core_leaks.append((fault.turn, fault.resistance_ohm))
 
     def _flux_share(self, fault: CrackedCore) -> float:
         """Give the share of common flux that is left, found from the inductance if need be."""
@@ -319,6 +348,8 @@ class Coil:
             shunts.append(
                 Shunt(f"p{i}_{j}", start_of(i), start_of(j), 0.0, insulation.turn_turn_f * scale)
             )
+        for number, (turn, ohm) in enumerate(self._changes.core_leaks):
+            shunts.append(Shunt(f"l{number}", start_of(turn), "core", 1 / ohm))
         for number, (i, j, ohm) in enumerate(self._changes.contacts):
             shunts.append(Shunt(f"f{number}", start_of(i), start_of(j), 1 / ohm))
         return Network(tuple(branches), tuple(shunts))

@@ -8,6 +8,8 @@ Turns count from 1 at terminal 1. As a table in a scenario:
     { fault = "lossy-core", factor = 4 }
     { fault = "high-resistance-joint", factor = 1.5 }             # or extra = "1 mohm"
     { fault = "open-winding", turn = 3, resistance = "10 Mohm" }
+    { fault = "not-as-marked", saturation = "70 %" }              # a core that is too small
+    { fault = "winding-to-core-leak", turn = 2, resistance = "5 Mohm" }
 """
 
 from __future__ import annotations
@@ -130,7 +132,41 @@ class OpenWinding:
             raise ValueError(f"turn {self.turn}: turns count from 1")
 
 
-Fault = ShortedTurn | FusedWinding | CrackedCore | LossyCore | BadJoint | OpenWinding
+@dataclass(frozen=True)
+class SmallCore:
+    """A part that looks like the one it is sold as: its core is smaller and its gap shorter.
+
+    Inductance without bias is the same, the current at which the core saturates is this share.
+    """
+
+    saturation_share: float
+    name: ClassVar[str] = "not-as-marked"
+
+    def __post_init__(self) -> None:
+        if not 0 < self.saturation_share <= 1:
+            raise ValueError(
+                f"saturation is {self.saturation_share}; a share is above 0, at most 1"
+            )
+
+
+@dataclass(frozen=True)
+class CoreLeak:
+    """The enamel of a turn is rubbed through where it lies on the core."""
+
+    resistance_ohm: float
+    turn: int
+    name: ClassVar[str] = "winding-to-core-leak"
+
+    def __post_init__(self) -> None:
+        _positive("resistance_ohm", self.resistance_ohm)
+        if self.turn < 1:
+            raise ValueError(f"turn {self.turn}: turns count from 1")
+
+
+Fault = (
+    ShortedTurn | FusedWinding | CrackedCore | LossyCore | BadJoint | OpenWinding | SmallCore
+    | CoreLeak
+)  # fmt: skip
 
 
 def _turns(table: Table) -> tuple[int, int]:
@@ -187,6 +223,14 @@ def _open(table: Table) -> Fault:
     return OpenWinding(_resistance(table, "resistance") or 1.0, table.whole("turn", at_least=1))
 
 
+def _small(table: Table) -> Fault:
+    return SmallCore(table.quantity("saturation", "%", at_least=0.01, at_most=1) or 1.0)
+
+
+def _leaking(table: Table) -> Fault:
+    return CoreLeak(_resistance(table, "resistance") or 1.0, table.whole("turn", at_least=1))
+
+
 _READERS: Mapping[str, tuple[Callable[[Table], Fault], tuple[str, ...]]] = {
     ShortedTurn.name: (_shorted, ("turns", "contact")),
     FusedWinding.name: (_fused, ("contact", "core_lost")),
@@ -194,6 +238,8 @@ _READERS: Mapping[str, tuple[Callable[[Table], Fault], tuple[str, ...]]] = {
     LossyCore.name: (_lossy, ("factor",)),
     BadJoint.name: (_joint, ("extra", "factor")),
     OpenWinding.name: (_open, ("turn", "resistance")),
+    SmallCore.name: (_small, ("saturation",)),
+    CoreLeak.name: (_leaking, ("turn", "resistance")),
 }
 
 

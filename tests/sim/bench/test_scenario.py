@@ -75,9 +75,10 @@ def test_the_example_of_the_readme_can_be_read(tmp_path: Path) -> None:
     found = load_scenario(written(tmp_path, example))
     assert found.specimens[0].fault is not None
     assert found.specimens[0].just_lifted_c == 180.0
-    assert astuple(found.fixture) == pytest.approx(
-        astuple(load_scenario("harbour-buoys").fixture), rel=1e-12
-    )
+    for one, other in zip(
+        astuple(found.fixture), astuple(load_scenario("harbour-buoys").fixture), strict=True
+    ):
+        assert one == (pytest.approx(other, rel=1e-12) if isinstance(other, float) else other)
 
 
 def test_one_scenario_has_no_relay_switch() -> None:

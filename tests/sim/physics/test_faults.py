@@ -11,12 +11,14 @@ import pytest
 
 from sim.physics.faults import (
     BadJoint,
+    CoreLeak,
     CrackedCore,
     Fault,
     FusedWinding,
     LossyCore,
     OpenWinding,
     ShortedTurn,
+    SmallCore,
     fault_from_table,
 )
 from sim.text import TextError
@@ -37,6 +39,11 @@ from sim.text import TextError
         ({"fault": "cracked-core", "flux_share": "50 %"}, CrackedCore(flux_share=0.5)),
         ({"fault": "cracked-core", "inductance_share": "60 %"}, CrackedCore(inductance_share=0.6)),
         ({"fault": "lossy-core", "factor": 4}, LossyCore(4)),
+        ({"fault": "not-as-marked", "saturation": "70 %"}, SmallCore(0.7)),
+        (
+            {"fault": "winding-to-core-leak", "turn": 2, "resistance": "5 Mohm"},
+            CoreLeak(5e6, 2),
+        ),
         ({"fault": "high-resistance-joint", "factor": 1.5}, BadJoint(factor=1.5)),
         ({"fault": "high-resistance-joint", "extra": "1 mohm"}, BadJoint(extra_ohm=1e-3)),
         (
