@@ -7,7 +7,9 @@ are SI. A value that could not be had is None with a `status`, and a bound where
 from __future__ import annotations
 
 __all__ = [
+    "BiasMeasurement",
     "BiasPoint",
+    "BiasReading",
     "BodyDiode",
     "Breakdown",
     "Capacitance",
@@ -22,6 +24,8 @@ __all__ = [
     "Grade",
     "Impedance",
     "Influence",
+    "Insulation",
+    "InsulationMeasurement",
     "Judgement",
     "LoadReading",
     "OnOffPair",
@@ -136,6 +140,22 @@ class BiasPoint:
     u_inductance_h: float
     #: taken again at the same current, as the stability check
     repeat: bool = False
+    #: standard uncertainty of its ratio to the inductance without current, which gain and contact,
+    #: common to both, do not enter; None where it was not worked out
+    u_ratio_relative: float | None = None
+
+
+@frozen
+class Insulation:
+    """Hold the resistance between winding and core at a voltage."""
+
+    voltage_v: float
+    resistance_ohm: float | None
+    u_ohm: float | None = None
+    path: str = "winding-core"
+    status: Status = "ok"
+    greater_than_ohm: float | None = None
+    less_than_ohm: float | None = None
 
 
 @frozen
@@ -301,6 +321,7 @@ class Readings:
     contact: Contact | None = None
     dc_resistance: DcResistance | None = None
     bias: tuple[BiasPoint, ...] = ()
+    insulation: tuple[Insulation, ...] = ()
     visual: Visual | None = None
     operator: str | None = None
     #: washed and dried before the leakage was read: what leaks now is the part
@@ -382,6 +403,59 @@ class Sweep:
 
     readings: tuple[ImpedanceReading, ...]
     position: str | None = None
+
+
+@frozen
+class BiasReading:
+    """Hold raw impedance readings at a direct current: as set, and as read back before and after.
+
+    `before_a` and `after_a` are None where the output was off.
+    """
+
+    set_a: float
+    sweep: Sweep
+    before_a: float | None = None
+    after_a: float | None = None
+    repeat: bool = False
+
+    @property
+    def current_a(self) -> float:
+        """Give the mean of both readbacks (A), 0 with the output off."""
+        if self.before_a is None or self.after_a is None:
+            return 0.0
+        return 0.5 * (self.before_a + self.after_a)
+
+
+@frozen
+class BiasMeasurement:
+    """Hold what was read of a coil under direct current, the currents in the order taken.
+
+    `limited_by` says in words what kept the largest current down, where something did. `reason`
+    says why an unstable one is: "current-wanders", "no-current" or "contact-moved".
+    """
+
+    readings: tuple[BiasReading, ...]
+    frequency_hz: float
+    limited_by: str | None = None
+    status: Status = "ok"
+    reason: str | None = None
+
+
+@frozen
+class InsulationMeasurement:
+    """Hold one reading between winding and core through a series resistor.
+
+    `across_v` is the multimeter's across the resistor (None beyond its range), `zero_v` the same
+    with the output at 0 V.
+    """
+
+    set_v: float
+    supply_v: float
+    across_v: float | None
+    zero_v: float
+    series_ohm: float
+    range_v: float
+    status: Status = "ok"
 
 
 @frozen

@@ -47,6 +47,7 @@ from labbench.results import (
     DrainLeakage,
     GateLeakage,
     Impedance,
+    Insulation,
     Judgement,
     LoadReading,
     OnResistance,
@@ -139,7 +140,7 @@ def test_every_table_of_every_format_is_walked() -> None:
     walked = {parameter.id for parameter in TABLES}
     assert {
         "readings-1.impedance", "readings-1.contact", "readings-1.dc_resistance",
-        "readings-1.bias", "readings-1.visual", "readings-1.short_check",
+        "readings-1.bias", "readings-1.insulation", "readings-1.visual", "readings-1.short_check",
         "readings-1.gate_leakage", "readings-1.drain_leakage", "readings-1.body_diode",
         "readings-1.threshold", "readings-1.on_resistance", "readings-1.breakdown",
         "readings-1.capacitance", "readings-1.stage", "readings-1.load", "verdict-1.findings",
@@ -150,6 +151,7 @@ def test_every_table_of_every_format_is_walked() -> None:
         "part-type-1.absolute_maximum", "part-type-1.population.inductance",
         "bench-1.instruments.impedance_meter", "bench-1.instruments.supply",
         "bench-1.instruments.multimeter", "bench-1.instruments.switch", "bench-1.fixture",
+        "bench-1.fixture.bias_network",
         "bench-1.limits", "bench-1.simulation", "gauge-plan-1.entries",
     } <= walked  # fmt: skip
 
@@ -202,6 +204,7 @@ def literal_in(kind: Any) -> tuple[Any, ...]:
         ("contact", Contact),
         ("dc_resistance", DcResistance),
         ("bias", BiasPoint),
+        ("insulation", Insulation),
         ("visual", Visual),
         ("short_check", ShortCheck),
         ("gate_leakage", GateLeakage),

@@ -11,6 +11,7 @@ __all__ = [
     "VOLTAGE_CEILING_V",
     "BenchFile",
     "BenchLimits",
+    "BiasNetwork",
     "Fixture",
     "ImpedanceMeterEntry",
     "Instruments",
@@ -231,6 +232,26 @@ class Instruments:
 _ROLES = ("impedance_meter", "supply", "multimeter", "switch")
 
 
+def _drop(value: float) -> None:
+    if not 0 <= value <= 0.5:
+        raise MistakeError("must lie between 0 and 50 %: a choke that loses more is saturated")
+
+
+@frozen(kw_only=True)
+class BiasNetwork:
+    """Hold what brings direct current to a coil: its rating (A) and resistance (ohm).
+
+    `choke_drop` is the largest share of its inductance that the choke loses at the rating.
+    """
+
+    current_a: float = field(metadata={"key": "current", "unit": "A", "check": _positive})
+    resistance_ohm: float = field(
+        metadata={"key": "resistance", "unit": "ohm", "check": _not_negative}
+    )
+    #: what chokes are rated for (common practice, no source)
+    choke_drop: float = field(default=0.3, metadata={"unit": "%", "check": _drop})
+
+
 @frozen(kw_only=True)
 class Fixture:
     """Hold what lies between the instruments and the specimen (ohm)."""
@@ -244,6 +265,9 @@ class Fixture:
     supply_leads_ohm: float | None = field(
         default=None, metadata={"key": "supply_leads", "unit": "ohm", "check": _not_negative}
     )
+    bias_network: BiasNetwork | None = None
+    #: a third probe touches the core of the part in the jig
+    core_probe: bool = False
 
 
 @frozen(kw_only=True)

@@ -85,16 +85,17 @@ class GuardedSupply:
 
     def energised(
         self, channel: int, *, volts: float, amps: float, reason: str, need: Need,
-        part: Maximum | None = None,
+        part: Maximum | None = None, start_amps: float | None = None,
     ) -> Energised:  # fmt: skip
         """Return a context manager inside which the output is on.
 
         Nothing is sent before it is entered. Entering raises LimitExceeded where a limit forbids
         the request, SafetyError where the output is on already, SettingNotTaken where the supply
         does not take the protection; leaving raises OutputStateUnknown where an off could not be
-        confirmed, whatever else went wrong.
+        confirmed, whatever else went wrong. `start_amps` is a current limit to come up with, from
+        which `Energised.set_amps` goes up to `amps`.
         """
-        return Energised(self, channel, volts, amps, reason, need, part)
+        return Energised(self, channel, volts, amps, reason, need, part, start_amps)
 
     def read_back_off(self, channel: int) -> None:
         """Raise SafetyError where a channel that should be off reads back on."""
@@ -155,7 +156,7 @@ class Energised:
 
     def __init__(
         self, guard: GuardedSupply, channel: int, volts: float, amps: float, reason: str,
-        need: Need, part: Maximum | None,
+        need: Need, part: Maximum | None, start_amps: float | None = None,
     ) -> None:  # fmt: skip
         self._guard = guard
         self._supply = guard.supply
@@ -170,6 +171,9 @@ class Energised:
         self._outer: Energised | None = None
         self._over_voltage_v = math.nan
         self._off: str | None = None
+        self._volts_now = volts
+        self._amps_now = amps if start_amps is None else min(start_amps, amps)
+        self._run_down: tuple[int, float] | None = None
 
     def check_time(self, more_s: float = 0.0) -> None:
         """Raise LimitExceeded when the output is, or in `more_s` will be, on for too long."""
@@ -196,10 +200,57 @@ class Energised:
             )
         self.check_time()
         setting = self._supply.program(
-            self.channel, voltage_v=volts, current_a=self.amps, over_voltage_v=self._over_voltage_v
+            self.channel,
+            voltage_v=volts,
+            current_a=self._amps_now,
+            over_voltage_v=self._over_voltage_v,
         )
+        self._volts_now = volts
         self._check_taken(setting, volts)
         self._guard.journal.write("energised", channel=self.channel, setting=setting)
+
+    def set_amps(self, amps: float) -> None:
+        """Change the current limit while on: never above what was asked for, down to 0.
+
+        Raises as `set_volts`.
+        """
+        if self._guard.energised_now is not self:
+            raise SafetyError("a current was to be set on an output that is not on")
+        if not 0.0 <= amps <= self.amps * (1 + 1e-9):
+            raise LimitExceeded(
+                f"{amps:g} A was to be set where {self.amps:g} A was agreed to; nothing was set"
+            )
+        self.check_time()
+        self._program_amps(amps)
+
+    def run_down_first(self, steps: int, pause_s: float) -> None:
+        """Run the current down in so many steps before the output goes off, however this is left.
+
+        For a current through an inductance, which kicks back when it is broken. A stop does not
+        wait for it: then off goes out at once (rule 7). Nor does the off wait for a supply that
+        does not answer: the first step that fails ends the running down.
+        """
+        self._run_down = (steps, pause_s)
+
+    def _program_amps(self, amps: float) -> None:
+        setting = self._supply.program(
+            self.channel,
+            voltage_v=self._volts_now,
+            current_a=amps,
+            over_voltage_v=self._over_voltage_v,
+        )
+        self._amps_now = amps
+        self._check_taken(setting, self._volts_now)
+        self._guard.journal.write("energised", channel=self.channel, setting=setting)
+
+    def _run_current_down(self) -> None:
+        if self._run_down is None or self._guard.stop.requested or self._amps_now <= 0.0:
+            return
+        steps, pause_s = self._run_down
+        start_a = self._amps_now
+        for step in range(steps - 1, -1, -1):
+            self._program_amps(start_a * step / steps)
+            self._guard.clock.sleep_s(pause_s)
 
     def __enter__(self) -> Self:
         guard = self._guard
@@ -238,6 +289,7 @@ class Energised:
             guard.stop.check()
             self._verify_on()
             guard.journal.write("energised", channel=self.channel, setting=setting)
+            self._clean_ups.add("run the current down", self._run_current_down)
             return self
         except BaseException as error:
             self._leave(error)
@@ -286,7 +338,7 @@ class Energised:
         setting = self._supply.program(
             self.channel,
             voltage_v=self.volts,
-            current_a=self.amps,
+            current_a=self._amps_now,
             over_voltage_v=over_voltage_v,
         )
         self._over_voltage_v = over_voltage_v
@@ -298,7 +350,7 @@ class Energised:
             f"{name} {read:g} {unit} instead of {asked:g} {unit}"
             for name, asked, read, unit, step in (
                 ("voltage", volts, setting.voltage_v, "V", _VOLTAGE_STEP_V),
-                ("current limit", self.amps, setting.current_a, "A", _CURRENT_STEP_A),
+                ("current limit", self._amps_now, setting.current_a, "A", _CURRENT_STEP_A),
                 ("over-voltage protection", self._over_voltage_v, setting.over_voltage_v, "V", 0.2),
             )
             if not abs(read - asked) <= step + _RELATIVE_STEP * asked

@@ -35,9 +35,6 @@ _SCHEMA = "readings/1"
 #: a sweep of ten thousand points has less; a line of this length is not a readings file
 _MAX_LINE = 4_000_000
 
-#: known by name; nothing reads it yet
-_BLOCKS_TO_COME = frozenset({"insulation"})
-
 #: names of the shared data that the file spells without its unit: the block has one unit only
 _FILE_NAMES = {
     f"{name}_{unit}": name for name in ("greater_than", "less_than") for unit in ("ohm", "a", "v")
@@ -81,7 +78,7 @@ def readings_from_json(
     data: Mapping[str, Any], *, file: str = "readings", line: int | None = None
 ) -> Readings:
     """Give the readings of one readings/1 object; raise FileProblems with every problem."""
-    if (problem := _not_to_be_read(data, file, line)) is not None:
+    if (problem := _foreign(data, file, line)) is not None:
         raise FileProblems([problem])
     return structure(data, ReadingsTable, file=file, line=line).to_readings(line)
 
@@ -129,20 +126,14 @@ def _read_line(text: str, file: str, number: int) -> Readings:
     return readings_from_json(data, file=file, line=number)
 
 
-def _not_to_be_read(data: Mapping[str, Any], file: str, line: int | None) -> Problem | None:
-    """Answer a foreign schema, and a block that cannot be judged yet, with one sentence."""
+def _foreign(data: Mapping[str, Any], file: str, line: int | None) -> Problem | None:
+    """Answer a foreign schema with one sentence."""
     schema = data.get("schema")
-    if schema != _SCHEMA:
-        shown = "missing" if schema is None else f"must be {_SCHEMA!r}, not {schema!r}"
-        near = nearest(schema, (_SCHEMA,)) if isinstance(schema, str) else None
-        return Problem(
-            file, shown, key="schema", line=line, suggestion=repr(near) if near else None
-        )
-    present = [name for name in data if name in _BLOCKS_TO_COME]
-    if present:
-        sentence = "cannot be judged yet: without it the other blocks can"
-        return Problem(file, sentence, key=", ".join(present), line=line)
-    return None
+    if schema == _SCHEMA:
+        return None
+    shown = "missing" if schema is None else f"must be {_SCHEMA!r}, not {schema!r}"
+    near = nearest(schema, (_SCHEMA,)) if isinstance(schema, str) else None
+    return Problem(file, shown, key="schema", line=line, suggestion=repr(near) if near else None)
 
 
 def _in_one(problems: list[Problem], file: str, line: int) -> Problem:

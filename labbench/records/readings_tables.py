@@ -42,6 +42,7 @@ from labbench.results import (
     Contact,
     DcResistance,
     Impedance,
+    Insulation,
     Readings,
     Role,
     Status,
@@ -239,9 +240,52 @@ class _BiasEntry:
     inductance_h: float = field(metadata={"check": positive})
     u_inductance_h: float = field(metadata={"check": positive, "missing": UNCERTAINTY})
     repeat: bool = False
+    u_ratio_relative: float | None = field(default=None, metadata={"check": positive})
 
     def to_bias_point(self) -> BiasPoint:
-        return BiasPoint(self.current_a, self.inductance_h, self.u_inductance_h, self.repeat)
+        return BiasPoint(
+            self.current_a, self.inductance_h, self.u_inductance_h, self.repeat,
+            self.u_ratio_relative,
+        )  # fmt: skip
+
+
+@frozen(kw_only=True)
+class _InsulationEntry:
+    voltage_v: float = field(metadata={"check": positive})
+    resistance_ohm: float | None
+    u_ohm: float | None = field(default=None, metadata={"check": positive})
+    path: str = field(default="winding-core", metadata={"check": text})
+    status: Status = "ok"
+    greater_than: float | None = field(default=None, metadata={"check": not_negative})
+    less_than: float | None = field(default=None, metadata={"check": positive})
+
+    def __attrs_post_init__(self) -> None:
+        wrong: _Wrong = []
+        if (why := status_mistake(self.resistance_ohm, self.status)) is not None:
+            wrong.append(("resistance_ohm", why))
+        elif self.resistance_ohm is not None and self.u_ohm is None:
+            wrong.append(("u_ohm", NO_UNCERTAINTY))
+        if _absurd(self.resistance_ohm, self.u_ohm):
+            wrong.append(("resistance_ohm", "negative far beyond its uncertainty: check the leads"))
+        bounded = self.greater_than is not None or self.less_than is not None
+        if self.status == "over-range" and not bounded:
+            wrong.append(("greater_than", "missing (or less_than): how far could the bench see"))
+        if self.status != "over-range" and bounded:
+            name = "greater_than" if self.greater_than is not None else "less_than"
+            wrong.append((name, f"a bound though the status is {self.status!r}"))
+        if wrong:
+            raise MistakesError(wrong)
+
+    def to_insulation(self) -> Insulation:
+        return Insulation(
+            voltage_v=self.voltage_v,
+            resistance_ohm=self.resistance_ohm,
+            u_ohm=self.u_ohm,
+            path=self.path,
+            status=self.status,
+            greater_than_ohm=self.greater_than,
+            less_than_ohm=self.less_than,
+        )
 
 
 def _repeats(entries: tuple[_BiasEntry, ...]) -> None:
@@ -283,6 +327,9 @@ class ReadingsTable:
     contact: _ContactTable | None = None
     dc_resistance: _DcResistanceTable | None = None
     bias: tuple[_BiasEntry, ...] = field(default=(), metadata={"check": _repeats})
+    insulation: tuple[_InsulationEntry, ...] = field(
+        default=(), metadata={"check": no_entry_twice(lambda e: (e.path, e.voltage_v))}
+    )
     visual: _VisualTable | None = None
     cleaned: bool | None = None
     short_check: tuple[ShortCheckEntry, ...] = field(
@@ -351,6 +398,7 @@ class ReadingsTable:
             if self.dc_resistance is None
             else self.dc_resistance.to_dc_resistance(self.temperature_c),
             bias=tuple(entry.to_bias_point() for entry in self.bias),
+            insulation=tuple(entry.to_insulation() for entry in self.insulation),
             visual=None if self.visual is None else Visual(self.visual.seen),
             operator=self.operator,
             cleaned=self.cleaned,

@@ -15,6 +15,7 @@ import pytest
 from labbench.bench.bench_file import (
     BY_HAND,
     BenchLimits,
+    BiasNetwork,
     SeriesResistor,
     load_bench_file,
 )
@@ -54,6 +55,11 @@ dialect = "switch-scpi99"
 [fixture]
 series_resistors = ["100 Ω 1 %", "10 kΩ 0.1 %"]
 supply_leads = "30 mΩ"
+core_probe = true
+[fixture.bias_network]
+current = "10 A"
+resistance = "40 mΩ"
+choke_drop = "25 %"
 
 [limits]
 voltage = "30 V"
@@ -112,6 +118,10 @@ def test_a_whole_bench_reads_in_si(tmp_path: Path) -> None:
         SeriesResistor(10e3, 0.001),
     )
     assert bench.fixture.supply_leads_ohm == 0.03
+    assert bench.fixture.bias_network == BiasNetwork(
+        current_a=10.0, resistance_ohm=0.04, choke_drop=0.25
+    )
+    assert bench.fixture.core_probe
     assert bench.limits == BenchLimits(voltage_v=30.0, current_a=10.0)
     assert bench.hookups == {"coil-impedance": (201, 202), "coil-kelvin": (203, 204, 205, 206)}
     assert bench.positions == {"D3": (103,), "open": (198,), "short": (199,)}
@@ -183,6 +193,8 @@ def test_several_mistakes_are_told_at_once_with_key_line_and_suggestion(tmp_path
         ('"10 A"', '"0 A"', "limits.current", "above zero"),
         ('"10 A"', '"10 V"', "limits.current", "it needs A"),
         ('"30 mΩ"', '"-30 mΩ"', "fixture.supply_leads", "must not be negative"),
+        ('"25 %"', '"80 %"', "fixture.bias_network.choke_drop", "saturated"),
+        ('"40 mΩ"', '"-4 mΩ"', "fixture.bias_network.resistance", "must not be negative"),
         ('"100 Ω 1 %"', '"0 Ω 1 %"', "fixture.series_resistors[0]", "above zero"),
         ("channels = 2", "channels = 0", "instruments.supply.channels", "between 1 and 8"),
         (

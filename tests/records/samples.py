@@ -19,6 +19,7 @@ from labbench.results import (
     Finding,
     GateLeakage,
     Impedance,
+    Insulation,
     Judgement,
     LoadReading,
     OnResistance,
@@ -110,10 +111,27 @@ def bias_points(draw: st.DrawFn) -> tuple[BiasPoint, ...]:
     """Draw points of different currents, the last one perhaps taken again."""
     currents = draw(st.lists(st.floats(0, 50), unique=True, max_size=3))
     again = draw(st.booleans())
-    points = [BiasPoint(current, draw(POSITIVE), draw(POSITIVE)) for current in currents]
+    points = [
+        BiasPoint(current, draw(POSITIVE), draw(POSITIVE), False, draw(st.none() | POSITIVE))
+        for current in currents
+    ]
     if points and again:
         points.append(BiasPoint(points[-1].current_a, draw(POSITIVE), draw(POSITIVE), repeat=True))
     return tuple(points)
+
+
+@st.composite
+def insulations(draw: st.DrawFn) -> tuple[Insulation, ...]:
+    """Draw the insulation at different voltages: a value, or a bound."""
+    found = []
+    for volts in draw(st.lists(POSITIVE, unique=True, max_size=2)):
+        if draw(st.booleans()):
+            found.append(Insulation(volts, draw(POSITIVE), draw(POSITIVE)))
+        else:
+            found.append(
+                Insulation(volts, None, status="over-range", greater_than_ohm=draw(POSITIVE))
+            )
+    return tuple(found)
 
 
 def valued(unit: str, **more: st.SearchStrategy[Any]) -> st.SearchStrategy[dict[str, Any]]:
@@ -210,6 +228,7 @@ def readings_samples(draw: st.DrawFn) -> Readings:
         contact=draw(st.none() | st.builds(Contact, st.floats(0, 1), st.floats(0, 1e-6))),
         dc_resistance=draw(st.none() | dc_resistances(temperature_c=temperature_c)),
         bias=draw(bias_points()),
+        insulation=draw(insulations()),
         visual=draw(
             st.none()
             | st.sampled_from(["fine", "discoloured", "cracked", "bulged", "not-looked"]).map(

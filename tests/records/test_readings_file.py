@@ -265,11 +265,29 @@ def test_a_long_array_with_one_mistake_made_often_is_told_once() -> None:
     assert "(and 499 more)" in message_of(data)
 
 
-def test_a_block_to_come_is_known_and_gets_one_sentence() -> None:
-    message = message_of({"schema": "readings/1", "specimen": "L3", "type": "c", "insulation": []})
-    assert "cannot be judged yet" in message
-    assert "insulation" in message
-    assert ";" not in message
+def test_an_insulation_is_read_with_its_bound() -> None:
+    entry = {"voltage_v": 25.0, "resistance_ohm": None, "status": "over-range",
+             "greater_than": 1e10}  # fmt: skip
+    found = readings_from_json(
+        {"schema": "readings/1", "specimen": "L3", "type": "c", "insulation": [entry]}
+    )
+    assert found.insulation[0].greater_than_ohm == 1e10
+    assert found.insulation[0].path == "winding-core"
+
+
+@pytest.mark.parametrize(
+    ("entry", "said"),
+    [
+        ({"voltage_v": 25.0, "resistance_ohm": 1e6}, "uncertainty"),
+        ({"voltage_v": 25.0, "resistance_ohm": -1e6, "u_ohm": 1e3}, "negative far beyond"),
+        ({"voltage_v": 25.0, "resistance_ohm": None, "status": "over-range"}, "greater_than"),
+        ({"voltage_v": 25.0, "resistance_ohm": 1e6, "u_ohm": 1e3, "less_than": 2e6}, "a bound"),
+        ({"voltage_v": 25.0, "resistance_ohm": None}, "status"),
+    ],
+)
+def test_an_insulation_that_cannot_be_is_refused(entry: dict[str, object], said: str) -> None:
+    data = {"schema": "readings/1", "specimen": "L3", "type": "c", "insulation": [entry]}
+    assert said in message_of(data)
 
 
 @pytest.mark.parametrize(
