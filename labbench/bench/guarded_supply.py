@@ -223,6 +223,11 @@ class Energised:
         self.check_time()
         self._program_amps(amps)
 
+    @property
+    def amps_now(self) -> float:
+        """Tell the current limit set now (A)."""
+        return self._amps_now
+
     def run_down_first(self, steps: int, pause_s: float) -> None:
         """Run the current down in so many steps before the output goes off, however this is left.
 

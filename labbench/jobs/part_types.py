@@ -124,7 +124,8 @@ def _coil_lines(part: CoilType) -> Iterator[str]:
     if part.saturation:
         yield (
             f"  saturation    -{part.saturation.drop:.0%} at "
-            f"{format_si(part.saturation.current_a, 'A')}"
+            f"{format_si(part.saturation.current_a, 'A')}, not below "
+            f"{format_si(part.saturation.lowest_a, 'A')}"
         )
     if part.maximum_current_a is not None:
         yield f"  at most       {format_si(part.maximum_current_a, 'A')}"

@@ -184,12 +184,13 @@ def decide_saturation(
     risk: float,
     rejection_risk: float,
 ) -> Characteristic | None:
-    """Decide the inductance under bias, which may drop by so much at the limit's current.
+    """Decide the inductance under bias from single points, where no curve can be laid through them.
 
-    `unbiased` is the inductance without bias (H) and its standard uncertainty; a bias point below
-    a twentieth of the limit's current comes first. Inductance falls with current, so a part that
-    has dropped too far below the limit's current fails there, and one that holds above it
-    conforms. None where nothing was measured that decides.
+    Up to the least saturation current of the type it may drop by so much. `unbiased` is the
+    inductance without bias (H) and its standard uncertainty; a bias point below a twentieth of the
+    limit's current comes first. Inductance falls with current, so a part that has dropped too far
+    below that current fails there, and one that holds above it conforms. None where nothing was
+    measured that decides.
     """
     small = [p for p in bias if abs(p.current_a) <= SAME_CURRENT * limit.current_a]
     if small:
@@ -198,8 +199,8 @@ def decide_saturation(
         return None
     lower = (1.0 - limit.drop) * unbiased[0]
     decided: list[Characteristic] = []
-    for point in sorted(bias, key=lambda p: abs(abs(p.current_a) - limit.current_a)):
-        ratio = abs(point.current_a) / limit.current_a
+    for point in sorted(bias, key=lambda p: abs(abs(p.current_a) - limit.lowest_a)):
+        ratio = abs(point.current_a) / limit.lowest_a
         if ratio <= SAME_CURRENT or point.u_inductance_h <= 0.0:
             continue
         u = math.hypot(point.u_inductance_h, (1.0 - limit.drop) * unbiased[1])

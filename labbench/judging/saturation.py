@@ -7,6 +7,12 @@ every grain has a field of its own, so it falls gently from the start (a near 2,
 Three currents tell one from the other. Nothing at zero bias shows a core that is too small.
 
 Exponents and spreads are assumptions: from field models of both cores, not from real parts.
+
+What a type states is the current at which a typical part has dropped by so much. A sound part may
+do so a tolerance below, so the characteristic is that current of this part, read off the curve
+through its points, against the least that the type allows. Where the points end before it, nothing
+is decided about it; whether the core is smaller than its siblings' is compared at the fall that
+was reached, where the exponent, common to a kind of core, hardly enters.
 """
 
 from __future__ import annotations
@@ -23,8 +29,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from labbench.judging.characteristics import SAME_CURRENT, decide_saturation
+from labbench.judging.conformity import decide
 from labbench.judging.least_squares import minimise
-from labbench.parts.coil_type import CoilType
+from labbench.parts.coil_type import CoilType, Saturation
 from labbench.quantities import format_si
 from labbench.results import BiasPoint, Characteristic, Finding, Readings
 
@@ -66,6 +73,12 @@ class _ClassFit:
     x: FloatArray
     covariance: FloatArray
     ln_evidence: float
+    #: the largest current of its points
+    top_a: float
+
+    def fall(self, current_a: float) -> float:
+        """Compute the share of its inductance that is lost at a current."""
+        return 1.0 - float(_ratio(self.x[None, :], np.array([current_a]))[0, 0])
 
     def current_at(self, drop: float) -> tuple[float, float]:
         """Find ln of the current of a drop, and its standard uncertainty."""
@@ -96,44 +109,90 @@ class SaturationData:
     def decide(self, *, risk: float, rejection_risk: float) -> SaturationWord:
         """Decide the characteristic, and say whether the core is the one that was marked."""
         limit = self.part.saturation
-        characteristic = None
-        if limit is not None:
-            characteristic = decide_saturation(
-                limit, self.bias, self.unbiased, risk=risk, rejection_risk=rejection_risk
-            )
         if not self.fits:
+            characteristic = None
+            if limit is not None:
+                characteristic = decide_saturation(
+                    limit, self.bias, self.unbiased, risk=risk, rejection_risk=rejection_risk
+                )
             text = "saturation was not checked: no inductance without bias beside it"
             return SaturationWord(characteristic, None, text, None)
         best = max(self.fits, key=lambda fit: fit.ln_evidence)
         fall = self._fall(best)
-        if fall < _LEAST_FALL:
+        if fall < _LEAST_FALL and not self._reached(fall):
             text = (
                 f"saturation was not checked: inductance falls only {100.0 * fall:.1f} % "
                 f"at {self._top_a():g} A"
             )
-            return SaturationWord(characteristic, None, text, self._band(best))
+            return SaturationWord(None, None, text, self._band(best))
+        characteristic, remark = None, None
+        if limit is not None and self._reached(fall):
+            characteristic = self._characteristic(limit, risk, rejection_risk)
+        elif limit is not None:
+            remark = (
+                f"saturation was seen up to {self._top_a():g} A only, where inductance has fallen "
+                f"{100.0 * fall:.0f} %: {limit.lowest_a:g} A would decide it"
+            )
         finding = self._finding(best, rejection_risk)
-        return SaturationWord(characteristic, finding, None, self._band(best))
+        return SaturationWord(characteristic, finding, remark, self._band(best))
 
     def _top_a(self) -> float:
         return max(abs(p.current_a) for p in self.bias)
 
     def _fall(self, fit: _ClassFit) -> float:
-        return 1.0 - float(_ratio(fit.x[None, :], np.array([self._top_a()]))[0, 0])
+        return fit.fall(self._top_a())
+
+    def _reached(self, fall: float) -> bool:
+        """Tell whether the points reach the drop, or the current up to which it must not come."""
+        limit = self.part.saturation
+        if limit is None:
+            return False
+        return fall >= limit.drop or self._top_a() >= limit.lowest_a * (1.0 - SAME_CURRENT)
+
+    def _characteristic(
+        self, limit: Saturation, risk: float, rejection_risk: float
+    ) -> Characteristic:
+        """Decide the current of the drop against the least one.
+
+        The kind of core is the stated one unless the points say surely that it is the other.
+        """
+        stated = np.array([_SURE_CLASS * (fit.name == self.part.material) for fit in self.fits])
+        ln_evidence = np.array([fit.ln_evidence for fit in self.fits]) + stated
+        weight = np.exp(ln_evidence - ln_evidence.max())
+        weight /= weight.sum()
+        ln_current, u = np.array([fit.current_at(limit.drop) for fit in self.fits]).T
+        mean = float(weight @ ln_current)
+        u_ln = math.sqrt(float(weight @ (u**2 + (ln_current - mean) ** 2)))
+        value = math.exp(mean)
+        # a part that holds far beyond the limit is known less well the further it is extrapolated
+        decision = decide(
+            mean, u_ln, math.log(limit.lowest_a), None, risk=risk, rejection_risk=rejection_risk
+        )
+        expanded = decision.expanded_uncertainty
+        return Characteristic(
+            name="saturation",
+            conditions={"drop": limit.drop},
+            value=value,
+            unit="A",
+            expanded_uncertainty=None if expanded is None else value * expanded,
+            coverage=decision.coverage,
+            lower=limit.lowest_a,
+            upper=None,
+            verdict=decision.verdict,
+            probability_conforming=decision.probability_conforming,
+        )
 
     def _finding(self, best: _ClassFit, rejection_risk: float) -> Finding | None:
         limit = self.part.saturation
         if limit is None:
             return None
-        drop = limit.drop
-        ln_current, u = best.current_at(drop)
-        expected, sd = math.log(limit.current_a), _SD_TYPE
+        ln_current, u = best.current_at(limit.drop)
+        expected = math.log(limit.current_a)
         if self.sibling_fits:
-            values = [fit.current_at(drop)[0] for fit in self.sibling_fits]
-            expected = float(np.median(values))
-            # the median of n has pi/2 times the variance of their mean
-            sd = _SD_LOT * math.sqrt(1.0 + 0.5 * math.pi / len(values))
-        p = float(ndtr((ln_current - expected) / math.hypot(u, sd)))
+            expected = float(np.median([f.current_at(limit.drop)[0] for f in self.sibling_fits]))
+            p = self._p_beside_siblings(best)
+        else:
+            p = float(ndtr((ln_current - expected) / math.hypot(u, _SD_TYPE)))
         wrong_class = self._other_class(best)
         if p >= rejection_risk and not wrong_class:
             return None
@@ -163,6 +222,20 @@ class SaturationData:
                 "currents_used_a": [p.current_a for p in self.bias],
             },
         )
+
+    def _p_beside_siblings(self, best: _ClassFit) -> float:
+        """Return how probable so small a current is beside its siblings', all at the same fall."""
+        limit = self.part.saturation
+        assert limit is not None
+        top_a = min(self._top_a(), *(fit.top_a for fit in self.sibling_fits))
+        reached = float(np.median([fit.fall(top_a) for fit in self.sibling_fits]))
+        drop = min(limit.drop, max(reached, _LEAST_FALL))
+        ln_current, u = best.current_at(drop)
+        values, us = np.array([fit.current_at(drop) for fit in self.sibling_fits]).T
+        # the median of n has pi/2 times the variance of their mean
+        share = 0.5 * math.pi / len(values)
+        sd = math.sqrt(_SD_LOT**2 * (1.0 + share) + share * float(np.mean(us**2)))
+        return float(ndtr((ln_current - float(np.median(values))) / math.hypot(u, sd)))
 
     def _other_class(self, best: _ClassFit) -> bool:
         by_name = {fit.name: fit.ln_evidence for fit in self.fits}
@@ -221,8 +294,13 @@ def judge_saturation(
 
 def _fit(bias: Sequence[BiasPoint], part: CoilType) -> tuple[_ClassFit, ...]:
     """Fit (R3) with the exponents of every class; empty without a point near zero current."""
+    # of the uncertainty most is gain, common to all currents: what counts is how ratios repeat
     rows = [
-        (abs(p.current_a), p.inductance_h, p.u_inductance_h)
+        (
+            abs(p.current_a),
+            p.inductance_h,
+            p.u_ratio_relative or _OF_U * p.u_inductance_h / p.inductance_h,
+        )
         for p in bias
         if p.inductance_h > 0.0 and p.u_inductance_h > 0.0
     ]
@@ -230,9 +308,8 @@ def _fit(bias: Sequence[BiasPoint], part: CoilType) -> tuple[_ClassFit, ...]:
     # the sweep was taken in another hookup: its inductance is no reference for a fall of percents
     if not any(row[0] <= SAME_CURRENT * top for row in rows) or top <= 0.0:
         return ()
-    current, inductance, u = np.array(rows).T
-    # of the uncertainty most is gain, common to all currents: what counts is how ratios repeat
-    weight = 1.0 / np.maximum(_OF_U * u / inductance, _REPEATS)
+    current, inductance, u_ratio = np.array(rows).T
+    weight = 1.0 / np.maximum(u_ratio, _REPEATS)
     nominal_a = part.saturation.current_a if part.saturation is not None else top
     names = list(_CLASSES)
     size = [math.log(float(inductance.max())), math.log(nominal_a)]
@@ -257,6 +334,7 @@ def _fit(bias: Sequence[BiasPoint], part: CoilType) -> tuple[_ClassFit, ...]:
             mean[i] + sd[i] * found.x[i],
             inverse[i] * sd[i][:, None] * sd[i][None, :],
             float(-0.5 * found.objective[i] - 0.5 * log_det[i]),
+            top,
         )
         for i, name in enumerate(names)
     )

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 __all__ = [
     "ASSUMED_RESISTANCE_TEMPERATURE_C",
+    "ASSUMED_SATURATION_TOLERANCE",
     "CoilType",
     "InductanceLimit",
     "Material",
@@ -37,6 +38,9 @@ Material = Literal["powder", "ferrite", "air"]
 
 #: where a type gives a resistance without its temperature (common practice, no source)
 ASSUMED_RESISTANCE_TEMPERATURE_C = 25.0
+#: a saturation current is given as typical; sound parts lie within this share of it, as their
+#: inductance does (common practice, no source)
+ASSUMED_SATURATION_TOLERANCE = 0.2
 
 
 @frozen
@@ -62,10 +66,19 @@ class ResistanceLimit:
 
 @frozen
 class Saturation:
-    """Hold the direct current (A) at which the inductance has dropped by a fraction."""
+    """Hold the direct current (A) at which the inductance has dropped by a fraction.
+
+    The current is that of a typical part: of a sound one it is at least `lowest_a`.
+    """
 
     current_a: float
     drop: float
+    tolerance: float = ASSUMED_SATURATION_TOLERANCE
+
+    @property
+    def lowest_a(self) -> float:
+        """Tell the least current at which a sound part may have dropped so far (A)."""
+        return self.current_a * (1.0 - self.tolerance)
 
 
 @frozen
@@ -179,6 +192,9 @@ class _ResistanceTable:
 class _SaturationTable:
     current: float = field(metadata={"unit": "A", "check": positive})
     drop: float = field(metadata={"unit": "%", "check": fraction})
+    tolerance: float = field(
+        default=ASSUMED_SATURATION_TOLERANCE, metadata={"unit": "%", "check": fraction}
+    )
 
 
 @frozen(kw_only=True)
@@ -242,7 +258,11 @@ class _CoilFile:
             ),
             saturation=None
             if self.limits.saturation is None
-            else Saturation(self.limits.saturation.current, self.limits.saturation.drop),
+            else Saturation(
+                self.limits.saturation.current,
+                self.limits.saturation.drop,
+                self.limits.saturation.tolerance,
+            ),
             maximum_current_a=self.absolute_maximum.current,
             population=self.population,
             learned_from=self.learned_from,

@@ -10,6 +10,7 @@ from attrs import evolve, frozen
 
 from labbench.bench.bench import Bench
 from labbench.bench.connections import LOAD, OPEN, SHORT
+from labbench.ports import Hookup
 from labbench.procedures.hookups import COIL_IMPEDANCE
 from labbench.procedures.sweep import SweepSettings, impedance_sweep
 from labbench.results import Sweep
@@ -41,6 +42,7 @@ def take_open_short(
     settings: SweepSettings | None = None,
     placements: int = 1,
     with_load: bool = False,
+    hookup: Hookup = COIL_IMPEDANCE,
 ) -> OpenShort:
     """Sweep the open and the shorted jig several times each and return the raw readings.
 
@@ -55,15 +57,17 @@ def take_open_short(
     longer = evolve(base, aperture_s=2 * base.aperture_s, repeats=max(base.repeats, REPEATS))
 
     def sweep(position: str) -> Sweep:
-        bench.connect(COIL_IMPEDANCE, position)
+        bench.connect(hookup, position)
         if bench.by_person:
             bench.settle(PRESS_HOME_S)
-        return impedance_sweep(bench, frequencies_hz, position=position, settings=longer)
+        return impedance_sweep(
+            bench, frequencies_hz, position=position, settings=longer, hookup=hookup
+        )
 
     opened, shorted = sweep(OPEN), sweep(SHORT)
     more = []
     for _ in range(placements - 1):
-        bench.connect(COIL_IMPEDANCE, OPEN)  # off the strip, so that the contact is made anew
+        bench.connect(hookup, OPEN)  # off the strip, so that the contact is made anew
         more.append(sweep(SHORT))
     load = sweep(LOAD) if with_load else None
     return OpenShort(

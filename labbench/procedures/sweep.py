@@ -19,7 +19,7 @@ from labbench.bench.bench import Bench
 from labbench.bench.measuring import MAXIMUM_LEVEL_V
 from labbench.errors import InputError, StepAborted
 from labbench.parts.coil_type import CoilType
-from labbench.ports import ImpedanceReading
+from labbench.ports import Hookup, ImpedanceReading
 from labbench.procedures.hookups import COIL_IMPEDANCE
 from labbench.results import Sweep
 
@@ -78,6 +78,7 @@ def impedance_sweep(
     position: str | None = None,
     settings: SweepSettings | None = None,
     next_point: Callable[[Sweep], float | None] | None = None,
+    hookup: Hookup = COIL_IMPEDANCE,
 ) -> Sweep:
     """Sweep what is in the jig (or at `position`) and return the raw readings in order.
 
@@ -89,7 +90,7 @@ def impedance_sweep(
     chosen = settings or SweepSettings()
     if not frequencies_hz or list(frequencies_hz) != sorted(set(frequencies_hz)):
         raise InputError("the frequencies of a sweep ascend, and there is at least one")
-    bench.connect(COIL_IMPEDANCE, position)
+    bench.connect(hookup, position)
     where = bench.joined.position
     # A display rounds the same number the same way every time: asking again tells nothing.
     repeats = 1 if bench.impedance_by_hand else chosen.repeats

@@ -119,3 +119,56 @@ def test_the_curve_for_a_plot_passes_through_the_points() -> None:
     assert at == pytest.approx(expected, rel=0.01)
     assert band["inductance_h"]["lower"][-1] < band["inductance_h"]["upper"][-1]
     assert math.isfinite(at)
+
+
+def test_a_typical_part_conforms_at_its_own_saturation_current() -> None:
+    # half of all sound parts have dropped by a little more than the type says, at the current
+    # that it says
+    currents = (0.0, 3.15, 6.3, 9.0)
+    for at in (8.3, 9.0, 9.8):
+        shares = curve(np.array(currents), at, 1.9, 0.06)
+        found = judge_coil(biased(POWDER, currents, shares), POWDER)
+        (saturation,) = [c for c in found.characteristics if c.name == "saturation"]
+        assert saturation.verdict == "conforms"
+        assert saturation.unit == "A"
+        assert saturation.lower == pytest.approx(7.2)
+        assert saturation.value == pytest.approx(at, rel=0.03)
+        assert found.findings == ()
+
+
+def test_the_limit_of_a_saturation_current_is_decided_with_its_uncertainty() -> None:
+    currents = (0.0, 3.15, 6.3, 9.0)
+    words = []
+    for at in (6.4, 7.2, 8.0):
+        shares = curve(np.array(currents), at, 1.9, 0.06)
+        found = judge_coil(biased(POWDER, currents, shares), POWDER)
+        (saturation,) = [c for c in found.characteristics if c.name == "saturation"]
+        assert saturation.expanded_uncertainty < 0.03 * at
+        words.append(saturation.verdict)
+    assert words == ["fails", "undecided", "conforms"]
+
+
+def test_a_current_that_was_not_reached_decides_nothing_and_is_named() -> None:
+    currents = (0.0, 1.6, 3.3)
+    found = judge_coil(biased(POWDER, currents, curve(np.array(currents), 9.2, 1.9, 0.06)), POWDER)
+    assert not any(c.name == "saturation" for c in found.characteristics)
+    assert "saturation was seen up to 3.3 A only, where inductance has fallen 6 %: 7.2 A would " \
+        "decide it" in found.remarks  # fmt: skip
+    assert found.disposition == "fit"
+
+
+def test_ratios_known_better_than_the_inductance_are_taken_at_their_worth() -> None:
+    currents = (0.0, 3.15, 6.3, 9.0)
+    poor = biased(POWDER, currents, curve(np.array(currents), 9.0, 1.9, 0.06))
+    poor = evolve(poor, bias=tuple(evolve(p, u_inductance_h=0.05 * p.inductance_h)
+                                   for p in poor.bias))  # fmt: skip
+    good = evolve(poor, bias=tuple(evolve(p, u_ratio_relative=0.002) for p in poor.bias))
+    expanded = [
+        next(
+            c.expanded_uncertainty
+            for c in judge_coil(readings, POWDER).characteristics
+            if c.name == "saturation"
+        )
+        for readings in (poor, good)
+    ]
+    assert expanded[1] < 0.5 * expanded[0]
