@@ -1,17 +1,31 @@
-"""Turn what was read of a switch into the blocks that judging reads, each with its uncertainty."""
+"""Turn what was read of a switch into the blocks that judging reads, each with its budget."""
 
 from __future__ import annotations
 
-__all__ = ["blocks_of"]
+__all__ = ["TOLERANCES", "SwitchBlocks", "blocks_of", "switch_blocks"]
 
 import math
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from attrs import field, frozen
 
 from labbench.metrology.accuracy import MultimeterAccuracy, SupplyAccuracy
+from labbench.metrology.budgets import Budget, budget_of
+from labbench.metrology.diode import forward_voltage, led_on
+from labbench.metrology.estimates import limits, to_estimate
 from labbench.metrology.expected import BenchAccuracies
+from labbench.metrology.leakage import (
+    leakage_by_meter,
+    leakage_by_resistor,
+    path_resistance,
+    readback_v,
+    series_current,
+)
+from labbench.metrology.on_resistance import on_resistance
+from labbench.metrology.threshold import threshold_voltage
 from labbench.procedures.switch.body_diode import STRONG_A
-from labbench.procedures.switch.hookups import METER_OHM
+from labbench.procedures.switch.ranging import fitting_range_v
 from labbench.procedures.switch.sequence import SwitchTaken
 from labbench.procedures.switch.taken import (
     DiodeTaken,
@@ -23,99 +37,125 @@ from labbench.procedures.switch.taken import (
 from labbench.results import (
     BodyDiode,
     DrainLeakage,
+    Estimate,
     GateLeakage,
+    OnOffPair,
     OnResistance,
     ShortCheck,
     Threshold,
 )
 
-_RANGES_V = (0.1, 1.0, 10.0, 100.0)
-_SQRT3 = math.sqrt(3.0)
-#: a resistor of the fixture within so much, and the multimeter's own input resistance (rectangular)
-_RESISTOR, _METER_INPUT = 1e-3, 1e-2
-#: fixture leakage, humidity, hum: an allowance that each budget declares (A, rectangular), larger
-#: where only the open fixture was not read
-_ALLOWANCE_A, _ALLOWANCE_METER_A, _NOT_ZEROED_A = 100e-12, 50e-12, 150e-12
-#: a voltage that is still settling, or the agreement of two readings
-_SETTLED = 2e-3
-#: ideality times thermal voltage: what a share of the current is in forward or gate voltage (V)
-_LED_ON = 0.5  # of a forward voltage led on: half of what was added
-_FORWARD_V, _GATE_V = 0.03, 0.04
+#: limits of the fixture's resistors (relative) where the bench file does not list them; assumed
+TOLERANCES: Final[Mapping[float, float]] = {
+    4.7: 1e-2, 22.0: 1e-2, 100.0: 1e-2, 430.0: 1e-2, 1e3: 1e-3, 3e3: 1e-3, 4.3e3: 1e-2,
+    10e3: 1e-3, 100e3: 1e-3, 1e6: 1e-3,
+}  # fmt: skip
+_WORST: Final = 1e-2
+#: leads, relays and contacts beside a resistor of the fixture: anything up to this (ohm; common
+#: practice, no source)
+_BESIDE_OHM: Final = 0.2
+#: a current is taken to another by the law of diode or gate within this factor
+_NEAR: Final = 2.0
 
 
-def blocks_of(taken: SwitchTaken, accuracies: BenchAccuracies) -> dict[str, Any]:
-    """Give the blocks of a readings line by name; what was not read is an empty block."""
-    meter, supply = accuracies.multimeter, accuracies.supply
+@frozen
+class SwitchBlocks:
+    """Hold the blocks of a readings line by name, and the budget of each value in them."""
+
+    blocks: Mapping[str, Any]
+    budgets: tuple[Budget, ...] = ()
+
+
+@frozen
+class _Known:
+    """Hold what the bench is known to get wrong, and collect the budgets."""
+
+    meter: MultimeterAccuracy
+    supply: SupplyAccuracy
+    tolerances: Mapping[float, float]
+    budgets: list[Budget] = field(factory=list)
+
+    def tolerance(self, ohm: float) -> float:
+        return self.tolerances.get(ohm, TOLERANCES.get(ohm, _WORST))
+
+    def note(self, estimate: Estimate, name: str, **conditions: float) -> Estimate:
+        self.budgets.append(budget_of(estimate, name, conditions))
+        return estimate
+
+
+def blocks_of(
+    taken: SwitchTaken, accuracies: BenchAccuracies, tolerances: Mapping[float, float] | None = None
+) -> Mapping[str, Any]:
+    """Give the blocks alone, as `switch_blocks` does."""
+    return switch_blocks(taken, accuracies, tolerances).blocks
+
+
+def switch_blocks(
+    taken: SwitchTaken, accuracies: BenchAccuracies, tolerances: Mapping[float, float] | None = None
+) -> SwitchBlocks:
+    """Give the blocks of a readings line by name; what was not read is an empty block.
+
+    `tolerances` are the limits of the fixture's resistors by their value (ohm, relative), as the
+    bench file lists them.
+    """
+    supply, meter = accuracies.supply, accuracies.multimeter
     assert supply is not None
-    blocks: dict[str, Any] = {"short_check": tuple(_short(one, supply) for one in taken.short)}
     if meter is None:
-        return blocks
-    return blocks | {
-        "gate_leakage": tuple(_gate(one, meter, supply) for one in taken.gate),
-        "drain_leakage": tuple(_drain(one, meter, supply) for one in taken.drain),
-        "body_diode": _diodes(taken.diode, meter, supply),
-        "threshold": tuple(_threshold(one, meter, supply) for one in taken.threshold),
-        "on_resistance": tuple(_on(one, meter, supply) for one in taken.on),
+        return SwitchBlocks(
+            {"short_check": tuple(_by_readback(one, supply) for one in taken.short)}
+        )
+    known = _Known(meter, supply, tolerances or {})
+    blocks: dict[str, Any] = {
+        "short_check": tuple(_short(one, known) for one in taken.short),
+        "gate_leakage": tuple(_gate(one, known) for one in taken.gate),
+        "drain_leakage": tuple(_drain(one, known) for one in taken.drain),
+        "body_diode": _diodes(taken.diode, known),
+        "threshold": tuple(_threshold(one, known) for one in taken.threshold),
+        "on_resistance": tuple(_on(one, known) for one in taken.on),
     }
+    return SwitchBlocks(blocks, tuple(known.budgets))
 
 
-def _volts_u(volts: float, meter: MultimeterAccuracy) -> float:
-    """Return the standard uncertainty of a multimeter reading in the range that holds it (V)."""
-    range_v = next((r for r in _RANGES_V if r >= abs(volts)), _RANGES_V[-1])
-    return math.hypot(
-        meter.gain_relative * volts / _SQRT3,
-        meter.offset_of_range * range_v / _SQRT3,
-        meter.noise_of_range * range_v,
-        meter.resolution_of_range * range_v / _SQRT3 / 2,
-    )
+# --- shorts ---------------------------------------------------------------------------------------
 
 
-def _supply_u(volts: float, supply: SupplyAccuracy) -> float:
-    return math.hypot(
-        supply.voltage_gain_relative * volts, supply.voltage_offset_v, supply.voltage_step_v / 2
-    ) / _SQRT3  # fmt: skip
-
-
-def _readback_u(amps: float, supply: SupplyAccuracy) -> float:
-    """Return the standard uncertainty of a difference of two readbacks: the offset cancels (A)."""
-    return math.hypot(supply.current_gain_relative * amps, supply.current_step_a) / _SQRT3
-
-
-def _short(one: ShortTaken, supply: SupplyAccuracy) -> ShortCheck:
+def _short(one: ShortTaken, known: _Known) -> ShortCheck:
+    if one.direct or one.across_v is None:
+        return _by_readback(one, known.supply)
     ohm = one.ohm
     if not math.isfinite(ohm) or ohm >= one.greater_than_ohm:
-        return ShortCheck(
-            one.path, None, polarity=one.polarity, status="over-range",
-            greater_than_ohm=one.greater_than_ohm,
-        )  # fmt: skip
-    if one.direct or one.across_v is None:
-        assert one.current_a is not None
-        u = ohm * (supply.current_offset_a / one.current_a) / _SQRT3
-    else:
-        u = (_supply_u(one.supply_v, supply) + ohm * 1e-2) / _SQRT3
-        u = max(u, ohm * _supply_u(one.supply_v, supply) / max(one.supply_v - one.across_v, 1e-3))
-    return ShortCheck(one.path, ohm, u_ohm=max(u, 1e-6), polarity=one.polarity)
+        return _no_short(one)
+    found = path_resistance(
+        one.supply_v, one.across_v, series_ohm=one.series_ohm, multimeter=known.meter,
+        supply=known.supply, range_v=fitting_range_v(one.across_v),
+        series_relative=known.tolerance(one.series_ohm),
+    )  # fmt: skip
+    return ShortCheck(one.path, ohm, u_ohm=found.u, polarity=one.polarity)
 
 
-def _leak_u(one: LeakTaken, meter: MultimeterAccuracy) -> float:
-    across = one.across_v or 0.0
-    volts = math.hypot(_volts_u(across, meter), _SETTLED * across / _SQRT3)
-    allowance = _ALLOWANCE_METER_A if one.series_ohm is None else _ALLOWANCE_A
-    if one.open_v is None:
-        allowance += _NOT_ZEROED_A
-    if one.series_ohm is None:
-        relative = _METER_INPUT
-    else:
-        # the multimeter's input stands beside the resistor
-        relative = math.hypot(_RESISTOR, _METER_INPUT * one.series_ohm / METER_OHM)
-    return math.hypot(
-        volts * one.conductance_s, relative * one.current_a / _SQRT3, allowance / _SQRT3
-    )
+def _by_readback(one: ShortTaken, supply: SupplyAccuracy) -> ShortCheck:
+    ohm = one.ohm
+    if not math.isfinite(ohm) or ohm >= one.greater_than_ohm or not one.current_a:
+        return _no_short(one)
+    amps = one.current_a * limits(1.0, supply.current_gain_relative, "gain of the readback")
+    amps = amps + limits(0.0, supply.current_offset_a, "zero of the current readback")
+    found = to_estimate(ohm * one.current_a / amps, "ohm")
+    return ShortCheck(one.path, ohm, u_ohm=max(found.u, 1e-6), polarity=one.polarity)
 
 
-def _leak(one: LeakTaken, meter: MultimeterAccuracy) -> dict[str, Any]:
+def _no_short(one: ShortTaken) -> ShortCheck:
+    return ShortCheck(
+        one.path, None, polarity=one.polarity, status="over-range",
+        greater_than_ohm=one.greater_than_ohm,
+    )  # fmt: skip
+
+
+# --- leaks ----------------------------------------------------------------------------------------
+
+
+def _leak(one: LeakTaken, known: _Known, name: str, voltage_v: float) -> dict[str, Any]:
     method = "meter" if one.series_ohm is None else "series-resistor"
-    common = {"repeat": one.repeat, "method": method}
+    common = {"voltage_v": voltage_v, "repeat": one.repeat, "method": method}
     if one.across_v is None:
         return common | {
             "current_a": None, "status": "over-range",
@@ -123,90 +163,126 @@ def _leak(one: LeakTaken, meter: MultimeterAccuracy) -> dict[str, Any]:
         }  # fmt: skip
     if one.status == "unstable":
         return common | {"current_a": None, "status": "unstable"}
-    return common | {"current_a": one.current_a, "u_current_a": _leak_u(one, meter)}
+    how: dict[str, Any] = {
+        "multimeter": known.meter, "range_v": fitting_range_v(one.across_v),
+        "zero_volts": () if one.open_v is None else (one.open_v,),
+        "zero_range_v": None if one.open_v is None else fitting_range_v(one.open_v),
+    }  # fmt: skip
+    if one.series_ohm is None:
+        found = leakage_by_meter([one.across_v], **how)
+    else:
+        found = leakage_by_resistor(
+            [one.across_v], series_ohm=one.series_ohm,
+            series_relative=known.tolerance(one.series_ohm), **how,
+        )  # fmt: skip
+    if not one.repeat:
+        known.note(found, name, voltage_v=voltage_v)
+    return common | {"current_a": found.value, "u_current_a": found.u}
 
 
-def _gate(one: LeakTaken, meter: MultimeterAccuracy, supply: SupplyAccuracy) -> GateLeakage:
+def _gate(one: LeakTaken, known: _Known) -> GateLeakage:
     # the part sees what its series element leaves; a limit holds at what was set
-    return GateLeakage(voltage_v=one.sign * _nominal(one, supply), **_leak(one, meter))
+    volts = one.sign * _nominal(one, known.supply)
+    return GateLeakage(**_leak(one, known, "gate-leakage", volts))
 
 
-def _drain(one: LeakTaken, meter: MultimeterAccuracy, supply: SupplyAccuracy) -> DrainLeakage:
-    return DrainLeakage(voltage_v=_nominal(one, supply), **_leak(one, meter))
+def _drain(one: LeakTaken, known: _Known) -> DrainLeakage:
+    return DrainLeakage(**_leak(one, known, "drain-leakage", _nominal(one, known.supply)))
 
 
 def _nominal(one: LeakTaken, supply: SupplyAccuracy) -> float:
     """Return the voltage at the part: as set where it is that within its uncertainty (V)."""
-    volts = one.part_v
-    near = 2 * _supply_u(one.set_v, supply) + 2e-2 * one.set_v
-    return one.set_v if one.across_v is None or abs(volts - one.set_v) <= near else volts
+    near = 2.0 * float(readback_v(one.set_v, supply).u) + 2e-2 * one.set_v
+    return one.set_v if one.across_v is None or abs(one.part_v - one.set_v) <= near else one.part_v
 
 
-def _diodes(
-    taken: Sequence[DiodeTaken], meter: MultimeterAccuracy, supply: SupplyAccuracy
-) -> tuple[BodyDiode, ...]:
+# --- junctions ------------------------------------------------------------------------------------
+
+
+def _diodes(taken: Sequence[DiodeTaken], known: _Known) -> tuple[BodyDiode, ...]:
     """Give each forward voltage; one taken below 100 mA is led on to 100 mA by the diode's law."""
-    found = [_diode(one, meter, supply) for one in taken]
-    if len(found) == 2 and found[1].current_a < STRONG_A:
-        weak, strong = found
-        if weak.voltage_v is not None and strong.voltage_v is not None:
-            # straight in the logarithm of the current; bond and epitaxy add a little more
-            per_log = (strong.voltage_v - weak.voltage_v) / math.log(
-                strong.current_a / weak.current_a
-            )
-            on_v = per_log * math.log(STRONG_A / strong.current_a)
-            u = math.hypot(strong.u_voltage_v or 0.0, _LED_ON * on_v / _SQRT3)
-            found[1] = BodyDiode(STRONG_A, strong.voltage_v + on_v, u_voltage_v=u)
+    found: list[BodyDiode] = []
+    before: Estimate | None = None
+    for one in taken:
+        estimate = _forward(one, known)
+        if estimate is None:
+            found.append(
+                BodyDiode(
+                    one.nominal_a, None, status="over-range",
+                    greater_than_v=one.supply_v if one.diode_v is None else max(one.diode_v, 1e-3),
+                )
+            )  # fmt: skip
+            continue
+        at_a = one.nominal_a
+        if before is not None and at_a < STRONG_A:
+            estimate = led_on(before, estimate, taken[0].nominal_a, at_a, STRONG_A)
+            at_a = STRONG_A
+        known.note(estimate, "body-diode", current_a=at_a)
+        found.append(BodyDiode(at_a, estimate.value, u_voltage_v=estimate.u))
+        before = estimate
     return tuple(found)
 
 
-def _diode(one: DiodeTaken, meter: MultimeterAccuracy, supply: SupplyAccuracy) -> BodyDiode:
-    if one.diode_v is None or one.current_a < one.nominal_a / 2:
-        return BodyDiode(
-            one.nominal_a, None, status="over-range",
-            greater_than_v=one.supply_v if one.diode_v is None else max(one.diode_v, 1e-3),
-        )  # fmt: skip
-    amps = one.current_a
-    # the voltage belongs to the nominal current: a few percent are taken out by the diode's law
-    volts = one.diode_v - _FORWARD_V * math.log(amps / one.nominal_a)
+def _forward(one: DiodeTaken, known: _Known) -> Estimate | None:
+    if one.diode_v is None or not 1.0 / _NEAR <= one.current_a / one.nominal_a <= _NEAR:
+        return None
+    range_v = fitting_range_v(one.diode_v)
     if one.series_ohm is None:
-        u_share = supply.current_gain_relative + supply.current_offset_a / amps
+        supply = known.supply
+        amps = one.current_a * limits(1.0, supply.current_gain_relative, "gain of the readback")
+        amps = amps + limits(0.0, supply.current_offset_a, "zero of the current readback")
+        current = to_estimate(amps, "A")
     else:
-        u_share = 1e-2 + _supply_u(one.supply_v, supply) / one.supply_v
-    u = math.hypot(_volts_u(one.diode_v, meter), _FORWARD_V * u_share / _SQRT3)
-    return BodyDiode(one.nominal_a, volts, u_voltage_v=u)
+        current = series_current(
+            one.supply_v, one.diode_v, series_ohm=one.series_ohm, multimeter=known.meter,
+            supply=known.supply, range_v=range_v, series_relative=known.tolerance(one.series_ohm),
+            other_ohm=_BESIDE_OHM,
+        )  # fmt: skip
+    return forward_voltage(
+        one.diode_v, current, one.nominal_a, multimeter=known.meter, range_v=range_v
+    )
 
 
-def _threshold(one: ThresholdTaken, meter: MultimeterAccuracy, supply: SupplyAccuracy) -> Threshold:
+def _threshold(one: ThresholdTaken, known: _Known) -> Threshold:
     amps = one.current_a
-    if one.gate_v is None or amps is None or amps < one.nominal_a / 2:
+    if one.gate_v is None or amps is None or amps < one.nominal_a / _NEAR:
         bound = one.gate_v if one.gate_v is not None else one.supply_v
         return Threshold(one.nominal_a, None, status="over-range", greater_than_v=max(bound, 1e-3))
-    volts = one.gate_v - _GATE_V * math.log(amps / one.nominal_a)
-    u_share = math.hypot(
-        _RESISTOR / _SQRT3, _supply_u(one.supply_v, supply) / (one.nominal_a * one.series_ohm)
+    if amps > one.nominal_a * _NEAR:
+        return Threshold(
+            one.nominal_a, None, status="over-range", less_than_v=max(one.gate_v, 1e-3)
+        )
+    range_v = fitting_range_v(one.gate_v)
+    current = series_current(
+        one.supply_v, one.gate_v, series_ohm=one.series_ohm, multimeter=known.meter,
+        supply=known.supply, range_v=range_v, series_relative=known.tolerance(one.series_ohm),
+        other_ohm=_BESIDE_OHM,
+    )  # fmt: skip
+    found = threshold_voltage(
+        one.gate_v, current, one.nominal_a, multimeter=known.meter, range_v=range_v
     )
-    # how far the slope of the gate is off: a fifth, for the share taken out
-    taken_out = abs(math.log(amps / one.nominal_a)) * _GATE_V / 5 / _SQRT3
-    u = math.hypot(_volts_u(one.gate_v, meter), _GATE_V * u_share, taken_out)
-    return Threshold(one.nominal_a, volts, u_voltage_v=u)
+    known.note(found, "threshold", current_a=one.nominal_a)
+    return Threshold(one.nominal_a, found.value, u_voltage_v=found.u)
 
 
-def _on(one: OnTaken, meter: MultimeterAccuracy, supply: SupplyAccuracy) -> OnResistance:
-    ohm, amps = one.ohm, one.on_a - one.off_a
-    gate_v = round(one.gate_source_v, 1)
-    if one.aborted or not math.isfinite(ohm) or one.on_v is None:
+# --- on -------------------------------------------------------------------------------------------
+
+
+def _on(one: OnTaken, known: _Known) -> OnResistance:
+    amps = one.on_a - one.off_a
+    gate_v = one.wanted_gate_v if one.wanted_gate_v is not None else round(one.gate_source_v, 1)
+    if one.aborted or not math.isfinite(one.ohm) or one.on_v is None:
         shown = one.on_v if one.on_v is not None else 1.0
-        bound = abs(shown) / max(amps, supply.current_offset_a)
+        bound = abs(shown) / max(amps, known.supply.current_offset_a)
         return OnResistance(
             gate_v, max(amps, 0.0) or None, None, status="over-range",
             greater_than_ohm=max(bound, 1e-3),
         )  # fmt: skip
-    drop = one.on_v - one.off_v
-    # the zero of the range cancels between on and off; a thermal voltage drifts
-    u_volts = math.hypot(
-        meter.gain_relative * drop / _SQRT3, 2**0.5 * meter.noise_of_range * 0.1,
-        meter.thermal_drift_v,
+    after_v = one.off_v if one.off_after_v is None else one.off_after_v
+    found = on_resistance(
+        [OnOffPair(one.off_v, one.on_v, after_v, one.on_a)], multimeter=known.meter,
+        supply=known.supply, range_v=fitting_range_v(one.on_v), off_current_a=one.off_a,
+        gate_v=(gate_v, one.gate_source_v),
     )  # fmt: skip
-    u = math.hypot(u_volts / amps, ohm * _readback_u(amps, supply) / amps)
-    return OnResistance(gate_v, amps, ohm, u_ohm=u)
+    known.note(found, "on-resistance", gate_source_v=gate_v)
+    return OnResistance(gate_v, amps, found.value, u_ohm=found.u)

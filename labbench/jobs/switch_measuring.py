@@ -13,7 +13,8 @@ from labbench.jobs.can_decide import accuracies_of
 from labbench.jobs.coil_measuring import CONDEMNED
 from labbench.jobs.request import Request
 from labbench.jobs.run import BenchRun
-from labbench.jobs.switch_blocks import blocks_of
+from labbench.jobs.switch_blocks import SwitchBlocks, switch_blocks
+from labbench.metrology.budgets import budget_to_json
 from labbench.parts.mosfet_type import MosfetType
 from labbench.ports import Event, Prompt
 from labbench.procedures.switch.conditions import SwitchConditions, switch_conditions
@@ -95,6 +96,15 @@ def measure_switch(
             # nobody agreed to switch the supply on, or a hookup could not be made
             bench.tell(Event("skipped", {"text": f"not measured further: {refused.message}"}))
         bench.open_all()
+    made = (
+        switch_blocks(
+            taken, accuracies_of(opened.file),
+            {each.value_ohm: each.tolerance for each in opened.file.fixture.series_resistors},
+        )
+        if taken.short
+        else SwitchBlocks({})
+    )  # fmt: skip
+    more["budgets"] = [budget_to_json(budget) for budget in made.budgets]
     more |= {"stopped_at": taken.stopped_at, "why": taken.why, "missing": dict(taken.missing)}
     readings = Readings(
         specimen=request.specimen,
@@ -104,7 +114,7 @@ def measure_switch(
         session=opened.clock.utc().date().isoformat(),
         visual=visual,
         cleaned=cleaned,
-        **(blocks_of(taken, accuracies_of(opened.file)) if taken.short else {}),
+        **made.blocks,
     )
     return readings, taken, more
 

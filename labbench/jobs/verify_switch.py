@@ -17,6 +17,7 @@ from labbench.jobs.run import bench_run
 from labbench.jobs.switch_measuring import beyond_this_way, measure_switch
 from labbench.judging.reservations import with_reservations
 from labbench.judging.switch import judge_mosfet
+from labbench.metrology.budgets import budget_from_json
 from labbench.parts.mosfet_type import MosfetType
 from labbench.ports import Event, Operator
 from labbench.procedures.switch.screen import CANNOT_SEE
@@ -90,7 +91,10 @@ def verify_switch(
         run.journal.write(
             "judged", **judgement_to_json(judgement), remarks=judgement.remarks, band=None
         )
-        return Outcome(run.id, readings, judgement, tuple(s.specimen for s in siblings))
+        return Outcome(
+            run.id, readings, judgement, tuple(s.specimen for s in siblings),
+            tuple(budget_from_json(item) for item in more["budgets"]),
+        )  # fmt: skip
 
 
 def best_word_of_bench(opened: OpenBench, request: Request) -> str:

@@ -46,6 +46,8 @@ _LOW_IMPEDANCE_CAP: Final = 4.0
 _ABSURDLY_BAD: Final = 300.0
 _ABSURDLY_GOOD: Final = 1000.0
 
+_LOWEST_RANGE_V: Final = 0.1
+
 
 def _figure(key: str, unit: str, **more: Any) -> Any:
     """Declare a figure that the bench file may override under `key`."""
@@ -121,8 +123,10 @@ class MultimeterAccuracy:
     class_name: str
     #: relative error of the reading
     gain_relative: float = _figure("gain", "%")
-    #: zero error of a range; it cancels between an on and an off reading
+    #: zero error of the lowest range (0.1 V); it cancels between an on and an off reading
     offset_of_range: float = _figure("offset", "%")
+    #: zero error of the ranges above, where the same microvolts are less of the range
+    offset_of_higher_ranges: float = _figure("offset_higher", "%")
     #: noise of one reading, standard deviation
     noise_of_range: float = _figure("noise", "%")
     #: one digit of the display, over the range
@@ -130,6 +134,19 @@ class MultimeterAccuracy:
     #: what a drifting thermal voltage leaves behind between on and off, standard deviation
     thermal_drift_v: float = _figure("thermal_drift", "V")
     assumed: tuple[str, ...] = ()
+
+    def zero_v(self, range_v: float) -> float:
+        """Return the limit of the zero error of a range (V)."""
+        low = range_v <= _LOWEST_RANGE_V
+        return (self.offset_of_range if low else self.offset_of_higher_ranges) * range_v
+
+    def noise_v(self, range_v: float, integration_periods: float = 10.0) -> float:
+        """Return the standard deviation of one reading of a range (V), its last digit included.
+
+        The class figure is that of ten mains periods; white noise grows as their root falls.
+        """
+        noise = self.noise_of_range * math.sqrt(10.0 / integration_periods)
+        return range_v * math.hypot(noise, self.resolution_of_range / math.sqrt(12.0))
 
 
 @frozen(kw_only=True)
@@ -208,18 +225,18 @@ IMPEDANCE_CLASSES: Final[Mapping[str, ImpedanceAccuracy]] = {
 MULTIMETER_CLASSES: Final[Mapping[str, MultimeterAccuracy]] = {
     "4.5-digit": _preset(
         MultimeterAccuracy, "4.5-digit",
-        gain_relative=1e-3, offset_of_range=3e-4, noise_of_range=5e-5, resolution_of_range=1e-4,
-        thermal_drift_v=2e-6,
+        gain_relative=1e-3, offset_of_range=3e-4, offset_of_higher_ranges=3e-4,
+        noise_of_range=5e-5, resolution_of_range=1e-4, thermal_drift_v=2e-6,
     ),
     "5.5-digit": _preset(
         MultimeterAccuracy, "5.5-digit",
-        gain_relative=3e-4, offset_of_range=1e-4, noise_of_range=1.5e-5, resolution_of_range=1e-5,
-        thermal_drift_v=1e-6,
+        gain_relative=3e-4, offset_of_range=1e-4, offset_of_higher_ranges=4e-5,
+        noise_of_range=1.5e-5, resolution_of_range=1e-5, thermal_drift_v=1e-6,
     ),
     "6.5-digit": _preset(
         MultimeterAccuracy, "6.5-digit",
-        gain_relative=1.5e-4, offset_of_range=5e-5, noise_of_range=5e-6, resolution_of_range=1e-6,
-        thermal_drift_v=5e-7,
+        gain_relative=1.5e-4, offset_of_range=5e-5, offset_of_higher_ranges=1e-5,
+        noise_of_range=5e-6, resolution_of_range=1e-6, thermal_drift_v=5e-7,
     ),
 }  # fmt: skip
 """Assumed, from no data sheet."""

@@ -6,7 +6,7 @@ percent. Method: forward voltage (MIL-STD-750 method 4011, title from memory).
 
 from __future__ import annotations
 
-__all__ = ["forward_voltage", "temperature_from_diode"]
+__all__ = ["forward_voltage", "led_on", "temperature_from_diode"]
 
 import math
 from typing import Final
@@ -21,6 +21,8 @@ from labbench.results import Estimate
 _IDEALITY: Final = 1.1
 _IDEALITY_HALF_WIDTH: Final = 0.15
 _ROOM_K: Final = 298.15
+#: how far a forward voltage that is led on may lie beside the law, of what was added (assumed)
+_LED_ON_SHARE: Final = 0.2
 
 
 def forward_voltage(
@@ -30,6 +32,7 @@ def forward_voltage(
     *,
     multimeter: MultimeterAccuracy,
     range_v: float = 1.0,
+    integration_periods: float = 1.0,
 ) -> Estimate:
     """Return the forward voltage at the nominal current (V), with its influences.
 
@@ -42,17 +45,36 @@ def forward_voltage(
         )
     import GTC
 
-    noise_v = range_v * math.hypot(
-        multimeter.noise_of_range, multimeter.resolution_of_range / math.sqrt(12.0)
-    )
+    noise_v = multimeter.noise_v(range_v, integration_periods)
     volts = influence(voltage_v, noise_v, "noise of the multimeter")
     volts = volts * limits(1.0, multimeter.gain_relative, "gain of the multimeter")
-    zero_v = multimeter.offset_of_range * range_v
-    volts = volts + limits(0.0, zero_v, "zero of the multimeter")
+    volts = volts + limits(0.0, multimeter.zero_v(range_v), "zero of the multimeter")
     n = limits(_IDEALITY, _IDEALITY_HALF_WIDTH, "ideality of the diode")
     amps = influence(current.value, current.u, "forward current", dof=max(1.0, current.dof))
     drop = n * thermal_voltage_v(_ROOM_K) * GTC.log(amps / nominal_a)
     return to_estimate(volts - drop, "V")
+
+
+def led_on(
+    weak: Estimate, strong: Estimate, weak_a: float, strong_a: float, to_a: float
+) -> Estimate:
+    """Return the forward voltage at a larger current than could be given (V).
+
+    Straight in the logarithm of the current through two readings, as the diode's law has it; bond
+    and epitaxy add a little, so a share of what was added stands as a limit. Raises InputError
+    where the currents do not rise.
+    """
+    if not 0.0 < weak_a < strong_a <= to_a:
+        raise InputError(
+            f"a forward voltage at {weak_a:g} A and {strong_a:g} A does not lead on to {to_a:g} A",
+            hint="read it at two currents below the one that is wanted",
+        )
+    per_log = 1.0 / math.log(strong_a / weak_a)
+    low = influence(weak.value, weak.u, "forward voltage at the small current")
+    high = influence(strong.value, strong.u, "forward voltage at the large current")
+    added = (high - low) * per_log * math.log(to_a / strong_a)
+    law = limits(1.0, _LED_ON_SHARE, "led on along the diode's law")
+    return to_estimate(high + added * law, "V")
 
 
 def temperature_from_diode(

@@ -21,7 +21,10 @@ __all__ = [
     "leakage_by_readback",
     "leakage_by_resistor",
     "next_series_ohm",
+    "path_resistance",
+    "readback_v",
     "readings_agree",
+    "series_current",
     "settling_time_s",
     "short_resistance",
     "voltage_at_part",
@@ -33,7 +36,7 @@ from typing import Final
 
 from labbench.errors import InputError
 from labbench.metrology.accuracy import MultimeterAccuracy, SupplyAccuracy
-from labbench.metrology.estimates import Uncertain, limits, repeated, to_estimate
+from labbench.metrology.estimates import Uncertain, influence, limits, repeated, to_estimate
 from labbench.results import Estimate
 
 #: input resistance of a multimeter in its lower ranges, and how well that is known; assumed
@@ -60,6 +63,7 @@ def leakage_by_resistor(
     multimeter: MultimeterAccuracy,
     range_v: float,
     zero_volts: Sequence[float] = (),
+    zero_range_v: float | None = None,
     series_relative: float = _RESISTOR_RELATIVE,
     meter_ohm: float = METER_OHM,
     meter_relative: float = _METER_RELATIVE,
@@ -68,13 +72,16 @@ def leakage_by_resistor(
     """Return the current through a part in series with a resistor (A), with its influences.
 
     `volts` are readings across the resistor, `zero_volts` those with the part lifted at the same
-    voltage. `*_relative` are limits. Raises InputError for no reading or an impossible resistor.
+    voltage, taken in `zero_range_v` where that was another range. `*_relative` are limits. Raises
+    InputError for no reading or an impossible resistor.
     """
     _check(volts, series_ohm)
     resistor = series_ohm * limits(1.0, series_relative, "series resistor")
     meter = meter_ohm * limits(1.0, meter_relative, "input resistance of the multimeter")
-    return _current(volts, zero_volts, 1.0 / resistor + 1.0 / meter, multimeter, range_v,
-                    allowance_a)  # fmt: skip
+    return _current(
+        volts, zero_volts, 1.0 / resistor + 1.0 / meter, multimeter, range_v,
+        zero_range_v or range_v, allowance_a,
+    )  # fmt: skip
 
 
 def leakage_by_meter(
@@ -83,6 +90,7 @@ def leakage_by_meter(
     multimeter: MultimeterAccuracy,
     range_v: float,
     zero_volts: Sequence[float] = (),
+    zero_range_v: float | None = None,
     meter_ohm: float = METER_OHM,
     meter_relative: float = _METER_RELATIVE,
     allowance_a: float = ALLOWANCE_METER_A,
@@ -93,7 +101,9 @@ def leakage_by_meter(
     """
     _check(volts, meter_ohm)
     meter = meter_ohm * limits(1.0, meter_relative, "input resistance of the multimeter")
-    return _current(volts, zero_volts, 1.0 / meter, multimeter, range_v, allowance_a)
+    return _current(
+        volts, zero_volts, 1.0 / meter, multimeter, range_v, zero_range_v or range_v, allowance_a
+    )
 
 
 def leakage_by_readback(
@@ -129,6 +139,67 @@ def short_resistance(
     if across_v <= 0.0:
         return math.inf
     return max(0.0, supply_v - across_v) / (across_v * (1.0 / series_ohm + 1.0 / meter_ohm))
+
+
+def path_resistance(
+    supply_v: float,
+    across_v: float,
+    *,
+    series_ohm: float,
+    multimeter: MultimeterAccuracy,
+    supply: SupplyAccuracy,
+    range_v: float = 1.0,
+    series_relative: float = 1e-2,
+    meter_ohm: float = METER_OHM,
+) -> Estimate:
+    """Return the resistance of a path in series with a resistor (ohm), with its influences.
+
+    As `short_resistance`; `series_relative` is a limit. Raises InputError for a resistor that
+    cannot be, and where nothing is across it: no current, no resistance.
+    """
+    _check([across_v], series_ohm)
+    if across_v <= 0.0:
+        raise InputError(f"{across_v:g} V across {series_ohm:g} Ω: no current to divide by")
+    whole = readback_v(supply_v, supply)
+    across = influence(across_v, multimeter.noise_v(range_v), "noise of the multimeter")
+    across = across * limits(1.0, multimeter.gain_relative, "gain of the multimeter")
+    across = across + limits(0.0, multimeter.zero_v(range_v), "zero of the multimeter")
+    resistor = series_ohm * limits(1.0, series_relative, "series resistor")
+    current = across * (1.0 / resistor + 1.0 / meter_ohm)
+    return to_estimate((whole - across) / current, "ohm")
+
+
+def readback_v(volts: float, supply: SupplyAccuracy) -> Uncertain:
+    """Return a supply's reading of its own voltage (V) with what that may get wrong."""
+    found = volts * limits(1.0, supply.voltage_gain_relative, "gain of the voltage readback")
+    found = found + limits(0.0, supply.voltage_offset_v, "zero of the voltage readback")
+    return found + limits(0.0, supply.voltage_step_v / 2.0, "last digit of the voltage readback")
+
+
+def series_current(
+    supply_v: float,
+    part_v: float,
+    *,
+    series_ohm: float,
+    multimeter: MultimeterAccuracy,
+    supply: SupplyAccuracy,
+    range_v: float = 1.0,
+    series_relative: float = _RESISTOR_RELATIVE,
+    other_ohm: float = 0.0,
+    meter_ohm: float = METER_OHM,
+) -> Estimate:
+    """Return the current through a part behind a resistor, the multimeter on the part (A).
+
+    I = (V - Vp) / Rs - Vp / Rm. `other_ohm` is the limit of what leads and contacts add to Rs.
+    Raises InputError for a resistor that cannot be.
+    """
+    _check([part_v], series_ohm)
+    volts = part_v * limits(1.0, multimeter.gain_relative, "gain of the multimeter")
+    volts = volts + limits(0.0, multimeter.zero_v(range_v), "zero of the multimeter")
+    resistor = series_ohm * limits(1.0, series_relative, "series resistor")
+    resistor = resistor + limits(other_ohm / 2.0, other_ohm / 2.0, "leads and contacts")
+    current = (readback_v(supply_v, supply) - volts) / resistor - volts / meter_ohm
+    return to_estimate(current, "A")
 
 
 def voltage_at_part(supply_v: float, across_v: float) -> float:
@@ -168,20 +239,23 @@ def _current(
     conductance: Uncertain,
     multimeter: MultimeterAccuracy,
     range_v: float,
+    zero_range_v: float,
     allowance_a: float,
 ) -> Estimate:
-    noise_v = math.hypot(
-        multimeter.noise_of_range, multimeter.resolution_of_range / math.sqrt(12.0)
-    ) * range_v  # fmt: skip
-    across = repeated(volts, "repeatability", least_u=noise_v)
+    across = repeated(volts, "repeatability", least_u=multimeter.noise_v(range_v))
     gain = limits(1.0, multimeter.gain_relative, "gain of the multimeter")
-    if zero_volts:
-        # the meter's own zero is in both readings and cancels
-        across = across - repeated(zero_volts, "open-fixture zero", least_u=noise_v)
-    else:
-        zero_v = multimeter.offset_of_range * range_v
-        across = across + limits(0.0, zero_v, "zero of the multimeter")
+    zero = limits(0.0, multimeter.zero_v(range_v), "zero of the multimeter")
+    if not zero_volts:
+        across = across + zero
         allowance_a *= _NOT_ZEROED
+    else:
+        across = across - repeated(
+            zero_volts, "open-fixture zero", least_u=multimeter.noise_v(zero_range_v)
+        )
+        # in one range the meter's own zero is in both readings and cancels
+        if zero_range_v != range_v:
+            of_zero = limits(0.0, multimeter.zero_v(zero_range_v), "zero of the multimeter")
+            across = across + zero - of_zero
     current = across * gain * conductance
     current = current + limits(0.0, allowance_a, "fixture, air and dirt (declared allowance)")
     return to_estimate(current, "A")

@@ -17,7 +17,8 @@ from typing import Final
 from labbench.errors import InputError
 from labbench.metrology.accuracy import MultimeterAccuracy, SupplyAccuracy
 from labbench.metrology.estimates import influence, limits, repeated, to_estimate
-from labbench.metrology.semiconductor import ON_RESISTANCE_PER_K
+from labbench.metrology.leakage import readback_v
+from labbench.metrology.semiconductor import ON_RESISTANCE_PER_K, gate_sensitivity_per_v
 from labbench.results import Estimate, OnOffPair
 
 #: scatter of where the sense contacts touch, in one jig, standard deviation (estimate)
@@ -32,20 +33,21 @@ def on_resistance(
     range_v: float = 0.1,
     off_current_a: float | None = None,
     position_ohm: float = _POSITION_OHM,
+    integration_periods: float = 1.0,
+    gate_v: tuple[float, float] | None = None,
     u_temperature_k: float = 0.0,
 ) -> Estimate:
     """Return the on-resistance at the part's temperature (ohm), with its influences.
 
     `off_current_a` is the readback with the channel off at the same setting: the zero of the
-    readback then cancels. Raises InputError for no pair, or for a current that cannot be told from
-    zero.
+    readback then cancels. `gate_v` is the wanted gate voltage and what the supply's readback said
+    it was: the difference is taken out by how a channel answers to its gate. Raises InputError for
+    no pair, or for a current that cannot be told from zero.
     """
     if not pairs:
         raise InputError("an on-resistance needs at least one reading with the channel on")
     volts = [p.on_v - (p.off_before_v + p.off_after_v) / 2.0 for p in pairs]
-    noise_v = math.sqrt(1.5) * range_v * math.hypot(
-        multimeter.noise_of_range, multimeter.resolution_of_range / math.sqrt(12.0)
-    )  # fmt: skip
+    noise_v = math.sqrt(1.5) * multimeter.noise_v(range_v, integration_periods)
     across = repeated(volts, "repeatability of the voltage", least_u=noise_v)
     across = across * limits(1.0, multimeter.gain_relative, "gain of the multimeter")
     across = across + influence(0.0, multimeter.thermal_drift_v, "drift of the thermal voltage")
@@ -54,11 +56,19 @@ def on_resistance(
     amps = amps + limits(0.0, supply.current_step_a / 2.0, "last digit of the current readback")
     if off_current_a is None or off_current_a <= 0.0:
         amps = amps + limits(0.0, supply.current_offset_a, "zero of the current readback")
+    else:
+        digit_a = supply.current_step_a / 2.0
+        amps = amps + limits(0.0, digit_a, "last digit of the current readback")
     if mean_a < 3.0 * float(amps.u):
         raise InputError(
             f"a current of {mean_a:g} A cannot be told from zero",
             hint="the channel does not conduct: nothing to divide by",
         )
     ohms = across / amps + influence(0.0, position_ohm, "where the sense contacts touch")
+    if gate_v is not None:
+        wanted_v, shown_v = gate_v
+        per_v = gate_sensitivity_per_v(wanted_v)
+        answer = limits(per_v, per_v / 2.0, "how the channel answers to its gate")
+        ohms = ohms * (1.0 + answer * (readback_v(shown_v, supply) - wanted_v))
     warmth = influence(1.0, ON_RESISTANCE_PER_K * u_temperature_k, "temperature of the part")
     return to_estimate(ohms * warmth, "ohm")

@@ -57,15 +57,9 @@ def threshold_voltage(
         )
     import GTC
 
-    volts = influence(
-        gate_source_v,
-        math.hypot(multimeter.noise_of_range, multimeter.resolution_of_range / math.sqrt(12.0))
-        * range_v,
-        "noise of the multimeter",
-    )
+    volts = influence(gate_source_v, multimeter.noise_v(range_v), "noise of the multimeter")
     volts = volts * limits(1.0, multimeter.gain_relative, "gain of the multimeter")
-    zero_v = multimeter.offset_of_range * range_v
-    volts = volts + limits(0.0, zero_v, "zero of the multimeter")
+    volts = volts + limits(0.0, multimeter.zero_v(range_v), "zero of the multimeter")
     slope = slope_v(wanted_a)
     m = limits(slope, _SLOPE_RELATIVE * slope, "slope of the characteristic")
     amps = influence(current.value, current.u, "drain current", dof=max(1.0, current.dof))

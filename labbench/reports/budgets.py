@@ -13,6 +13,7 @@ from labbench.quantities import format_si
 #: lines below this share are put together
 _LEAST_SHARE = 0.005
 _WIDTH = 34
+_CONDITIONS = (("voltage_v", "V", ""), ("current_a", "A", ""), ("gate_source_v", "V", " gate"))
 _MANY_DEGREES_OF_FREEDOM = 500
 
 
@@ -21,6 +22,9 @@ def budget_title(budget: Budget) -> str:
     name = budget.name.replace("-", " ")
     if (frequency := budget.conditions.get("frequency_hz")) is not None:
         name += f" at {format_si(frequency, 'Hz')}"
+    for key, unit, word in _CONDITIONS:
+        if (at := budget.conditions.get(key)) is not None:
+            name += f" at {format_si(at, unit)}{word}"
     if (temperature := budget.conditions.get("temperature_c")) is not None:
         name += f" at {temperature:g} °C"
     k = budget.expanded_uncertainty / budget.u if budget.u > 0.0 else math.nan

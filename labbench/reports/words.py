@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = [
     "LINE_WIDTH",
+    "cut",
     "fault_words",
     "limits_text",
     "next_action",
@@ -200,15 +201,15 @@ def verdict_line(judgement: Judgement, *, width: int = LINE_WIDTH) -> str:
     """Return the line at a terminal, at most `width` columns; a long reason ends in an ellipsis."""
     from rich.cells import cell_len
 
-    name = _cut(judgement.specimen, _WIDEST_NAME)
+    name = cut(judgement.specimen, _WIDEST_NAME)
     head = f"{name}{' ' * (4 - cell_len(name))} {judgement.disposition.upper():<10} "
-    action = _cut(next_action(judgement), _WIDEST_ACTION)
+    action = cut(next_action(judgement), _WIDEST_ACTION)
     room = width - cell_len(head) - cell_len(action) - 2
-    text = _cut(reason(judgement, room=room), room)
+    text = cut(reason(judgement, room=room), room)
     return f"{head}{text}{' ' * (room - cell_len(text))}  {action}"
 
 
-def _cut(text: str, columns: int) -> str:
+def cut(text: str, columns: int) -> str:
     """Return text in one line of at most so many columns; what is cut ends in an ellipsis."""
     from rich.cells import cell_len, set_cell_size
 

@@ -58,7 +58,7 @@ def test_the_budget_is_printed_largest_first_and_kept_for_the_page(workshop: Wor
     assert report.code == 0
     (page,) = workshop.data.root.glob("reports/*D1*.html")
     text = page.read_text(encoding="utf-8")
-    assert "Where the uncertainty of each point of the sweep comes from" in text
+    assert "Where the uncertainty of each value comes from" in text
     assert "contact of the part" in text
 
 

@@ -99,11 +99,10 @@ def _take(
         diode_v = meter.read()
         supply_v = value(bench.take_supply_voltage()) or 0.0
         readback_a = value(bench.take_supply_current())
-    # behind a large resistor the arithmetic tells the current better than the readback does
-    limited = series_ohm is None or nominal_a > _WEAK_A
+    # behind a resistor the arithmetic tells the current better than the readback's milliamperes
     return DiodeTaken(
-        nominal_a=nominal_a, supply_v=supply_v, diode_v=diode_v,
-        series_ohm=None if limited else series_ohm, readback_a=readback_a,
+        nominal_a=nominal_a, supply_v=supply_v, diode_v=diode_v, series_ohm=series_ohm,
+        readback_a=readback_a,
     )  # fmt: skip
 
 

@@ -101,9 +101,11 @@ def _two_channels(
                               conditions.maximum_current_a),
         ):  # fmt: skip
             on_v, on_a, aborted = _conducting(bench, meter)
+        # a thermal voltage that drifts steadily cancels between the two
+        off_after_v = meter.read() if not aborted else None
     return OnTaken(
         gate_source_v=held_v, on_v=on_v, off_v=off_v, on_a=on_a, off_a=off_a,
-        method="two-channels", aborted=aborted,
+        method="two-channels", aborted=aborted, wanted_gate_v=gate_v, off_after_v=off_after_v,
     )  # fmt: skip
 
 
@@ -128,9 +130,10 @@ def _one_channel(bench: Bench, conditions: SwitchConditions, gate_v: float) -> O
         with Live(bench, volts=gate_v, amps=amps, need=need, meter=False, part=maximum):
             on_v, on_a, aborted = _conducting(bench, meter)
             held_v = value(bench.take_supply_voltage()) or 0.0
+        off_after_v = meter.read() if not aborted else None
     return OnTaken(
         gate_source_v=held_v, on_v=on_v, off_v=off_v, on_a=on_a, off_a=off_a,
-        method="one-channel", aborted=aborted,
+        method="one-channel", aborted=aborted, wanted_gate_v=gate_v, off_after_v=off_after_v,
     )  # fmt: skip
 
 

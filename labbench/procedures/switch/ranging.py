@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["RangedMeter"]
+__all__ = ["RangedMeter", "fitting_range_v"]
 
 from labbench.bench.bench import Bench
 from labbench.procedures.switch.live import value
@@ -10,6 +10,11 @@ from labbench.procedures.switch.live import value
 _RANGES_V = (0.1, 1.0, 10.0, 100.0)
 #: a reading below this share of the next smaller range is read again in that
 _SHARE = 0.9
+
+
+def fitting_range_v(volts: float) -> float:
+    """Return the range in which a voltage is read (V)."""
+    return next((r for r in _RANGES_V if _SHARE * r >= abs(volts)), _RANGES_V[-1])
 
 
 class RangedMeter:
@@ -45,7 +50,7 @@ class RangedMeter:
                     return None
                 self._set(_RANGES_V[index + 1])
                 continue
-            fitting = next(r for r in _RANGES_V if _SHARE * r >= abs(found) or r >= _RANGES_V[-1])
+            fitting = fitting_range_v(found)
             if _RANGES_V.index(fitting) >= index:
                 return self._sign * found
             self._set(fitting)

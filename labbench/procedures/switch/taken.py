@@ -151,6 +151,10 @@ class OnTaken:
     method: Literal["two-channels", "one-channel", "supply-readback"]
     #: it dropped more than a sound part may: switched off at once
     aborted: bool = False
+    #: the gate voltage that was wanted; `gate_source_v` is what the supply's readback said it was
+    wanted_gate_v: float | None = None
+    #: without the current once more, after it
+    off_after_v: float | None = None
 
     @property
     def ohm(self) -> float:
@@ -158,4 +162,5 @@ class OnTaken:
         amps = self.on_a - self.off_a
         if self.on_v is None or amps <= _LEAST_READBACK_A:
             return math.inf
-        return (self.on_v - self.off_v) / amps
+        after_v = self.off_v if self.off_after_v is None else self.off_after_v
+        return (self.on_v - (self.off_v + after_v) / 2.0) / amps

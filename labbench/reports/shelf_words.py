@@ -1,0 +1,110 @@
+"""Put into words what lies on the shelf, where a part went, and how often a load survives."""
+
+from __future__ import annotations
+
+__all__ = [
+    "event_text",
+    "key_figures",
+    "life_text",
+    "outcome_words",
+    "shelf_lines",
+    "survival_text",
+]
+
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final
+
+from labbench.lots.outcomes import Survival
+from labbench.quantities import format_si
+from labbench.records.part_life import PartLife, ShelfEvent
+from labbench.reports.words import LINE_WIDTH, cut
+
+#: what an outcome means, as spoken
+_OUTCOMES: Final[Mapping[str | None, str]] = {
+    "works": "the board works",
+    "load-dead": "the load was dead",
+    "came-back": "the board came back",
+}
+
+#: characteristics by which parts are chosen, in the order of their worth
+_KEY: Final = ("dc-resistance", "on-resistance", "inductance")
+
+
+def outcome_words(outcome: str | None) -> str:
+    """Return an outcome as spoken."""
+    return _OUTCOMES[outcome]
+
+
+def event_text(event: ShelfEvent) -> str:
+    """Say what was done, without when and by whom: `fitted in radar-supply 12, core phase 2`."""
+    where = event.place.text if event.place else "a board"
+    said = {
+        "reserved": f"reserved for {event.reserved_for}",
+        "fitted": f"fitted in {where}",
+        "returned": "returned to the shelf",
+        "scrapped": "scrapped",
+        "outcome": f"{where}: {_OUTCOMES.get(event.outcome, '')}",
+    }[event.what]
+    if event.anyway:
+        said += " anyway"
+    return f"{said}: {event.why}" if event.why else said
+
+
+def life_text(life: PartLife) -> str:
+    """Say where a part is now and what became of it; nothing for one that lies on the shelf."""
+    last = life.last
+    if last is None:
+        return ""
+    if life.state == "at-hand":
+        if life.lifted_utc is None:
+            return ""
+        return f"lifted off a board on {life.lifted_utc[:10]}; verify it anew"
+    text = f"{event_text(last)} ({last.utc[:10]}, {last.who})"
+    for event in life.outcomes:
+        note = f": {event.why}" if event.why else ""
+        text += f"; {_OUTCOMES[event.outcome]} ({event.utc[:10]}){note}"
+    return text
+
+
+def key_figures(
+    characteristics: Sequence[Mapping[str, Any]], *, most: int = 2
+) -> list[tuple[str, str, str]]:
+    """Return name, value and expanded uncertainty (a share) of what a part is chosen by."""
+    found: list[tuple[str, str, str]] = []
+    for key in _KEY:
+        for entry in characteristics:
+            name, value, u = entry["name"], entry["value"], entry["expanded_uncertainty"]
+            is_key = name == key or (key == "on-resistance" and name.startswith(f"{key}-"))
+            if is_key and value is not None and value > 0.0:
+                share = f"±{100.0 * u / value:.2g} %" if u is not None else ""
+                found.append((name, format_si(value, entry["unit"]), share))
+    return found[:most]
+
+
+def shelf_lines(
+    *, specimen: str, word: str, type_name: str, characteristics: Sequence[Mapping[str, Any]],
+    origin: str, verified_utc: str, notes: Sequence[str], width: int = LINE_WIDTH,
+) -> Iterator[str]:  # fmt: skip
+    """Yield the line of a part on the shelf, and a line for each note, at most `width` columns."""
+    figures = key_figures(characteristics, most=1)
+    figure = " ".join(figures[0][1:]).strip() if figures else ""
+    head = f"{specimen:<5} {word:<9} {type_name:<15} {figure:<17} "
+    room = max(width - len(head) - 11, 0)
+    yield f"{head}{cut(origin, room):<{room}} {verified_utc[:10]}"
+    for note in notes:
+        yield from textwrap.wrap(
+            note, width, initial_indent=" " * 6, subsequent_indent=" " * 6, break_on_hyphens=False
+        )
+
+
+def survival_text(found: Survival) -> str:
+    """Say how often the load survives, with its interval and what it rests on."""
+    interval = f"{100 * found.lower:.0f}-{100 * found.upper:.0f} %"
+    if found.own_boards == 0:
+        rests = f"none of this type yet, {found.all_boards} of other types"
+    else:
+        rests = f"{found.own_alive} of {found.own_boards}"
+        if found.is_pooled:
+            rests += f", beside {found.all_boards - found.own_boards} of other types"
+    return f"{found.board}: the load survives in {100 * found.mean:.0f} % ({interval}); {rests}"
