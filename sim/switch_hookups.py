@@ -8,9 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from sim.board_hookups import BOARD
 from sim.switch_jig import (
+    BOOT_RELAY,
     CHANGEOVER,
     HIGH_ROW,
+    HOLD_RELAY,
     LOW_ROW,
     METER_HIGH_ROW,
     METER_LOW_ROW,
@@ -32,7 +35,8 @@ _SERIES = {
 _SECOND = {"22": 411, "1k": 412}
 _DIRECT_2 = 410
 _METER_HIGH_ON_PLUS, _METER_LOW_ON_R = 420, 421
-_BLEEDER_TIES = {"tie 1k D S": 430, "tie 1k G S": 431, "tie 1k VIN SW": 430, "tie 1k SW PGND": 431}
+_BLEEDER_TIES = {"tie 1k D S": 430, "tie 1k G S": 431, "tie 1k VIN SW": 430, "tie 1k SW PGND": 431,
+                 "tie 1k RAIL GND": 430, "tie 1k VIN GND": 431}  # fmt: skip
 _PLUS, _MINUS = "supply 1 plus", "supply 1 minus"
 _PLUS_2, _MINUS_2 = "supply 2 plus", "supply 2 minus"
 
@@ -90,14 +94,35 @@ def _drive(*inputs: str, read: str = "across 22") -> tuple[str, ...]:
     return _on("22", "VDRV", "PGND", read, "tie VIN SW PGND", *inputs)
 
 
+_PINS = tuple(TERMINALS["stage"])
+_LOOKED_AT = ("VIN SW", "SW PGND", "VIN PGND", "VDRV PGND", "BOOT SW", "PWM PGND", "EN PGND")
+# Each pair one way, those of the power path and the supplies both ways.
+_PAIRS = sorted(
+    {
+        *_LOOKED_AT,
+        *(" ".join(reversed(pair.split())) for pair in _LOOKED_AT[:5]),
+        *(
+            f"{one} {other}"
+            for number, one in enumerate(_PINS)
+            for other in _PINS[number + 1 :]
+            if not {f"{one} {other}", f"{other} {one}"} & set(_LOOKED_AT)
+        ),
+    }
+)
+
+
+def _pair_name(kind: str, pair: str) -> str:
+    return f"stage-{kind}-{pair.lower().replace(' ', '-')}"
+
+
+def _sensed(pair: str) -> str:
+    return " ".join(f"{pin}'" if TERMINALS["stage"][pin][1] is not None else pin
+                    for pin in pair.split())  # fmt: skip
+
+
 _STAGE: dict[str, tuple[str, ...]] = {
-    **{
-        f"stage-short-{high.lower()}-{low.lower()}": _through("100", high, low)
-        for high, low in (
-            ("VIN", "SW"), ("SW", "PGND"), ("VIN", "PGND"), ("VDRV", "PGND"), ("BOOT", "SW"),
-            ("PWM", "PGND"), ("EN", "PGND"),
-        )
-    },
+    **{_pair_name("short", pair): _through("100", *pair.split()) for pair in _PAIRS},
+    **{_pair_name("grade", p): _on("", *p.split(), _sensed(p)) for p in _LOOKED_AT},
     "stage-diode-hs": _on("430", "SW", "VIN", "SW' VIN'", _LOW, "tie BOOT SW"),
     "stage-diode-ls": _on("430", "PGND", "SW", "PGND' SW'", _LOW, "tie BOOT SW"),
     "stage-hs-leak": _on("1k", "VIN", "PGND", "SW PGND", "tie BOOT SW", _LOW, "SW > 10k > PGND"),
@@ -117,12 +142,24 @@ _STAGE: dict[str, tuple[str, ...]] = {
         "", "VIN", "SW", "VIN' SW'", "tie SW PGND", f"{_PLUS_2} > 22 > VDRV", f"{_MINUS_2} > PGND",
         "tie EN PWM VDRV",
     ),
+    "stage-on-hs-boot": _on(
+        "", "VIN", "SW", "VIN' SW'", "tie SW PGND", f"{_PLUS_2} > 22 > VDRV", f"{_MINUS_2} > PGND",
+        "tie EN PWM VDRV", "VDRV > 10 > BOOT",
+    ),
     "stage-on-ls-one": _on(
         "4.7", "SW", "PGND", "SW' PGND'", "tie VIN SW", f"{_PLUS} > 22 > VDRV", "tie EN VDRV",
         "tie PWM PGND",
     ),
     "stage-on-hs-one": _on(
         "4.7", "VIN", "SW", "VIN' SW'", "tie SW PGND", f"{_PLUS} > 22 > VDRV", "tie EN PWM VDRV"
+    ),
+    "stage-on-hs-boot-one": _on(
+        "4.7", "VIN", "SW", "VIN' SW'", "tie SW PGND", f"{_PLUS} > 22 > VDRV", "tie EN PWM VDRV",
+        "VDRV > 10 > BOOT",
+    ),
+    "stage-pwm-1k": _on(
+        "1k", "PWM", "PGND", "across 1k", "tie VIN SW PGND", f"{_PLUS_2} > 22 > VDRV",
+        f"{_MINUS_2} > PGND", "tie EN VDRV",
     ),
     "stage-tri": _on(
         "100", "VIN", "SW", "across 100", "tie SW PGND", f"{_PLUS_2} > 22 > VDRV",
@@ -131,6 +168,16 @@ _STAGE: dict[str, tuple[str, ...]] = {
     "stage-tri-10k": _on(
         "10k", "VIN", "SW", "across 10k", "tie SW PGND", f"{_PLUS_2} > 22 > VDRV",
         f"{_MINUS_2} > PGND", "tie EN VDRV",
+    ),
+    "stage-tri-ls": _on(
+        "100", "SW", "PGND", "across 100", "tie VIN SW", f"{_PLUS_2} > 22 > VDRV",
+        f"{_MINUS_2} > PGND", "tie EN VDRV",
+    ),
+    "stage-tri-one": _on(
+        "10k", "VIN", "SW", "across 10k", "tie SW PGND", f"{_PLUS} > 22 > VDRV", "tie EN VDRV"
+    ),
+    "stage-tri-ls-one": _on(
+        "10k", "SW", "PGND", "across 10k", "tie VIN SW", f"{_PLUS} > 22 > VDRV", "tie EN VDRV"
     ),
     "stage-bleed": ("tie 1k VIN SW", "tie 1k SW PGND", "multimeter > VIN' PGND'"),
 }  # fmt: skip
@@ -164,6 +211,7 @@ JOINS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     },
     "stage": _STAGE,
     "load": _RAIL,
+    "board": {**_RAIL, **BOARD},
 }
 
 
@@ -253,6 +301,10 @@ class _Making:
                 self._tie(join.split()[1:])
             elif join == "SW > 10k > PGND":
                 self._close(RETURN_RELAY)
+            elif join == "RAIL > 1 > GND":
+                self._close(HOLD_RELAY)
+            elif join == "VDRV > 10 > BOOT":
+                self._close(BOOT_RELAY)
             elif join.startswith("multimeter > across"):
                 self._close(_METER_HIGH_ON_PLUS)
                 self._close(_METER_LOW_ON_R)

@@ -26,6 +26,7 @@ ROWS = ("R", "P1+", "P1-", "Q", "P2-", "MH", "ML", "LH", "LL", "TIE")
 R_ROW, PLUS_ROW, MINUS_ROW, Q_ROW, MINUS_2_ROW = 0, 1, 2, 3, 4
 HIGH_ROW, LOW_ROW, METER_HIGH_ROW, METER_LOW_ROW, TIE_ROW = 5, 6, 7, 8, 9
 COLUMNS = 10
+NOWHERE = 10  # where a pin lies that touches nothing
 
 # Relay, ohm, tolerance: between supply 1 plus and row R.
 RESISTORS: Mapping[int, tuple[float, float]] = {
@@ -63,10 +64,14 @@ _BLEEDERS: Mapping[int, tuple[int, int]] = {430: (0, 1), 431: (2, 1)}
 _BLEEDER_OHM = 1e3
 # A resistor from column 1 to column 2: what leaves a stage's switch node is measured across it.
 RETURN_RELAY, RETURN_OHM, RETURN_TOLERANCE = 432, 10e3, 1e-3
+# From column 3 to column 4: VDRV to BOOT, for a stage whose bootstrap is a switch.
+BOOT_RELAY, BOOT_OHM = 433, 10.0
+# From column 0 to column 1: a low resistance across a rail, which holds it down.
+HOLD_RELAY, HOLD_OHM = 434, 1.0
 CROSSPOINTS = tuple(range(300, 400))
 HOOKUP_RELAYS = (
     *CROSSPOINTS, *RESISTORS, *SECOND_RESISTORS, CHANGEOVER, *_METER_TAPS, *_BLEEDERS,
-    RETURN_RELAY,
+    RETURN_RELAY, BOOT_RELAY, HOLD_RELAY,
 )  # fmt: skip
 METER_ONLY_RELAYS = frozenset(
     {
@@ -84,6 +89,9 @@ TERMINALS: Mapping[str, Mapping[str, tuple[int, int | None]]] = {
         "PWM": (5, None), "EN": (6, None),
     },
     "load": {"RAIL": (0, 3), "GND": (1, 4)},
+    "board": {
+        "RAIL": (0, 3), "GND": (1, 4), "VIN": (2, 5), "SW1": (6, 7), "SW2": (8, 9),
+    },
 }  # fmt: skip
 _TWO_POLE: Mapping[str, tuple[int, int | None]] = {"A": (0, 3), "B": (1, 4)}
 
@@ -150,9 +158,10 @@ class SwitchJig:
         channels: int,
         by_hand: bool,
         turned: Iterable[int] = (),
+        shifted: Iterable[int] = (),
     ) -> None:
-        """Take the family of the part at each position, and which parts lie turned round."""
-        self.turned = frozenset(turned)
+        """Take the family of the part at each position, and which lie turned or shifted."""
+        self.turned, self.shifted = frozenset(turned), frozenset(shifted)
         self.fixture = fixture
         self.families = families
         self.by_hand = by_hand
@@ -220,10 +229,13 @@ class SwitchJig:
         if position not in self.families:
             return _TWO_POLE
         own = TERMINALS[self.families[position]]
-        if position not in self.turned:
-            return own
-        # Put in the other way round: the first pin lies where the last belongs.
-        return dict(zip(own, reversed(list(own.values())), strict=True))
+        if position in self.turned:
+            # Put in the other way round: the first pin lies where the last belongs.
+            return dict(zip(own, reversed(list(own.values())), strict=True))
+        if position in self.shifted:
+            # One place along: the last pin lies beside the jig.
+            return dict(zip(own, [*list(own.values())[1:], (NOWHERE, None)], strict=True))
+        return own
 
     def node(self, position: int, terminal: str) -> str:
         """Name the node at a part's terminal."""
@@ -305,6 +317,12 @@ class SwitchJig:
             elif relay in _BLEEDERS:
                 a, b = _BLEEDERS[relay]
                 found.append(Series(f"relay-{relay}", column(a), column(b), _BLEEDER_OHM))
+            elif relay == BOOT_RELAY:
+                ohm = self._relay_ohm[relay] + BOOT_OHM
+                found.append(Series(f"relay-{relay}", column(3), column(4), ohm))
+            elif relay == HOLD_RELAY:
+                ohm = self._relay_ohm[relay] + HOLD_OHM
+                found.append(Series(f"relay-{relay}", column(0), column(1), ohm))
             elif relay == RETURN_RELAY:
                 found.append(Series(f"relay-{relay}", column(1), column(2), self.return_ohm))
         return found
@@ -357,5 +375,6 @@ class SwitchJig:
         warmth = math.exp(-(now_s - placed.placed_s) / _EMF_DECAY_S)
         return Series(
             self.contact(position, name), column(number), landing,
-            placed.contact_ohm[number], 0.5 * self.fixture.series_h, placed.emf_v[number] * warmth,
+            placed.contact_ohm[number % COLUMNS], 0.5 * self.fixture.series_h,
+            placed.emf_v[number % COLUMNS] * warmth,
         )  # fmt: skip

@@ -89,14 +89,36 @@ _FET: Final[dict[str, tuple[str, ...]]] = {
     "fet-impedance-ds": ("impedance meter high > D", "impedance meter low > S", "tie G S"),
 }  # fmt: skip
 
-_OTHERS: Final[dict[str, tuple[str, ...]]] = {
-    **{
+_STAGE_PATHS = (
+    ("VIN", "SW"), ("SW", "PGND"), ("VIN", "PGND"), ("VDRV", "PGND"), ("BOOT", "SW"),
+    ("PWM", "PGND"), ("EN", "PGND"),
+)  # fmt: skip
+_STAGE_TERMINALS = ("VIN", "SW", "PGND", "VDRV", "BOOT", "PWM", "EN")
+#: inputs are looked at one way only: the other way round their clamp conducts
+_BOTH_WAYS = _STAGE_PATHS[:5]
+
+
+def _stage_pairs() -> dict[str, tuple[str, ...]]:
+    """Join each two terminals through 100 ohm, and those that may be short directly."""
+    pairs = {*_STAGE_PATHS, *((low, high) for high, low in _BOTH_WAYS)}
+    known = {frozenset(pair) for pair in _STAGE_PATHS}
+    pairs |= {
+        (one, other)
+        for place, one in enumerate(_STAGE_TERMINALS)
+        for other in _STAGE_TERMINALS[place + 1 :]
+        if {one, other} not in known
+    }
+    return {
         f"stage-short-{high.lower()}-{low.lower()}": _through("100", high, low)
-        for high, low in (
-            ("VIN", "SW"), ("SW", "PGND"), ("VIN", "PGND"), ("VDRV", "PGND"), ("BOOT", "SW"),
-            ("PWM", "PGND"), ("EN", "PGND"),
-        )
-    },
+        for high, low in sorted(pairs)
+    } | {
+        f"stage-grade-{high.lower()}-{low.lower()}": _direct(high, low)
+        for high, low in _STAGE_PATHS
+    }
+
+
+_OTHERS: Final[dict[str, tuple[str, ...]]] = {
+    **_stage_pairs(),
     "stage-diode-hs": (
         f"{_PLUS} > 430 > SW", f"{_MINUS} > VIN", _INPUTS_LOW, "tie BOOT SW",
         "multimeter > SW VIN",
@@ -111,7 +133,9 @@ _OTHERS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "stage-ls-leak-100k": _through("100k", "VIN", "PGND", "tie VIN SW BOOT", _INPUTS_LOW),
     "stage-ls-leak-10k": _through("10k", "VIN", "PGND", "tie VIN SW BOOT", _INPUTS_LOW),
-    "stage-vin-leak-100k": _through("100k", "VIN", "PGND", "tie SW PGND", _INPUTS_LOW),
+    "stage-vin-leak-100k": _through(
+        "100k", "VIN", "PGND", "tie SW PGND", _INPUTS_LOW, "tie BOOT SW"
+    ),
     "stage-drive-off": _drive("tie EN PWM PGND"),
     "stage-drive-en": _drive("tie EN VDRV"),
     "stage-drive-en-low": _drive("tie EN VDRV", "tie PWM PGND"),
@@ -128,6 +152,11 @@ _OTHERS: Final[dict[str, tuple[str, ...]]] = {
         f"{_PLUS} > VIN", f"{_MINUS} > SW", "tie SW PGND", *_SECOND_DRIVE, "tie EN PWM VDRV",
         "multimeter > VIN' SW'",
     ),
+    # where a switch inside charges BOOT, it would droop while SW stays low
+    "stage-on-hs-boot": (
+        f"{_PLUS} > VIN", f"{_MINUS} > SW", "tie SW PGND", *_SECOND_DRIVE, "tie EN PWM VDRV",
+        "VDRV > 10 > BOOT", "multimeter > VIN' SW'",
+    ),
     "stage-on-ls-one": (
         f"{_PLUS} > 4.7 > SW", f"{_PLUS} > 22 > VDRV", f"{_MINUS} > PGND", "tie VIN SW",
         "tie EN VDRV", "tie PWM PGND", "multimeter > SW' PGND'",
@@ -136,6 +165,13 @@ _OTHERS: Final[dict[str, tuple[str, ...]]] = {
         f"{_PLUS} > 4.7 > VIN", f"{_PLUS} > 22 > VDRV", f"{_MINUS} > SW", "tie SW PGND",
         "tie EN PWM VDRV", "multimeter > VIN' SW'",
     ),
+    "stage-on-hs-boot-one": (
+        f"{_PLUS} > 4.7 > VIN", f"{_PLUS} > 22 > VDRV", f"{_MINUS} > SW", "tie SW PGND",
+        "tie EN PWM VDRV", "VDRV > 10 > BOOT", "multimeter > VIN' SW'",
+    ),
+    "stage-pwm-1k": _through(
+        "1k", "PWM", "PGND", "tie VIN SW PGND", *_SECOND_DRIVE, "tie EN VDRV"
+    ),
     "stage-tri": (
         f"{_PLUS} > 100 > VIN", f"{_MINUS} > SW", "tie SW PGND", *_SECOND_DRIVE, "tie EN VDRV",
         "multimeter > across 100",
@@ -143,6 +179,18 @@ _OTHERS: Final[dict[str, tuple[str, ...]]] = {
     "stage-tri-10k": (
         f"{_PLUS} > 10k > VIN", f"{_MINUS} > SW", "tie SW PGND", *_SECOND_DRIVE, "tie EN VDRV",
         "multimeter > across 10k",
+    ),
+    "stage-tri-ls": (
+        f"{_PLUS} > 100 > SW", f"{_MINUS} > PGND", "tie VIN SW", *_SECOND_DRIVE, "tie EN VDRV",
+        "multimeter > across 100",
+    ),
+    "stage-tri-one": (
+        f"{_PLUS} > 10k > VIN", f"{_PLUS} > 22 > VDRV", f"{_MINUS} > SW", "tie SW PGND",
+        "tie EN VDRV", "multimeter > across 10k",
+    ),
+    "stage-tri-ls-one": (
+        f"{_PLUS} > 10k > SW", f"{_PLUS} > 22 > VDRV", f"{_MINUS} > PGND", "tie VIN SW",
+        "tie EN VDRV", "multimeter > across 10k",
     ),
     "stage-bleed": ("tie 1k VIN SW", "tie 1k SW PGND", "multimeter > VIN' PGND'"),
     "rail-check": (f"{_PLUS} > rail", f"{_MINUS} > ground", "multimeter > rail ground"),
