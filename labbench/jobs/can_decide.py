@@ -17,7 +17,7 @@ from typing import Any
 
 from attrs import frozen
 
-from labbench.bench.bench_file import BenchFile
+from labbench.bench.bench_file import BY_HAND, BenchFile
 from labbench.errors import InputError
 from labbench.jobs.until_decided import REJECTION_TESTS
 from labbench.judging.coil import judge_coil
@@ -33,6 +33,7 @@ from labbench.metrology.accuracy import (
 )
 from labbench.metrology.expected import BenchAccuracies
 from labbench.parts.coil_type import CoilType
+from labbench.procedures.bias import highest_bias_a
 from labbench.procedures.dc_resistance import MAXIMUM_CURRENT_A, choose_current_a
 from labbench.procedures.sweep import sweep_frequencies
 from labbench.quantities import format_si
@@ -102,6 +103,7 @@ def can_decide(
     reaches = reaches_of(
         part, bench, current_for=current_for, risk=chosen,
         rejection_risk=false_reject / REJECTION_TESTS, u_temperature_c=u_temperature_c,
+        bias_a=_bias_a(file, part) if with_supply else None,
     )  # fmt: skip
     meter = bench.impedance
     frequencies = (
@@ -127,6 +129,17 @@ def can_decide(
         type=part.name, bench=file.name, reaches=reaches, best_word=judged.disposition,
         because=() if judged.disposition == "fit" else because, assumed=assumed,
     )  # fmt: skip
+
+
+def _bias_a(file: BenchFile, part: CoilType) -> float | None:
+    """Return the largest current at which this bench reads inductance (A); None for none."""
+    network = file.fixture.bias_network
+    if network is None or file.limits is None or file.instruments.impedance_meter is None:
+        return None
+    return highest_bias_a(
+        part, network, bench_a=file.limits.current_a, resistance_ohm=part.nominal_resistance_ohm,
+        by_hand=file.instruments.impedance_meter.resource == BY_HAND,
+    )[0]  # fmt: skip
 
 
 def current_chooser(file: BenchFile, part: CoilType) -> Callable[[float], float]:

@@ -1,4 +1,4 @@
-"""Measure a coil as its plan says: look, sweep, DC resistance, each turned into its block."""
+"""Measure a coil: look, sweep, DC resistance, direct current, insulation; each into its block."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from labbench.bench.opened import OpenBench
 from labbench.errors import StepAborted
 from labbench.jobs.adaptive_sweep import adaptive_points, expected_meter
 from labbench.jobs.can_decide import accuracies_of
+from labbench.jobs.coil_bias import bias_block, insulation_block
 from labbench.jobs.request import Request
 from labbench.jobs.run import BenchRun
 from labbench.jobs.until_decided import (
@@ -34,10 +35,12 @@ from labbench.procedures.dc_resistance import dc_resistance as measure_resistanc
 from labbench.procedures.sweep import impedance_sweep, sweep_settings
 from labbench.procedures.visual import look
 from labbench.results import (
+    BiasPoint,
     Contact,
     DcResistance,
     Estimate,
     Impedance,
+    Insulation,
     Readings,
     ResistanceMeasurement,
     Sweep,
@@ -58,19 +61,23 @@ def measure_coil(
     stop_at: tuple[float, float] | None = None,
     siblings: Sequence[Readings] = (),
     choose_at: tuple[float, float] | None = None,
+    network: Compensation | None = None,
 ) -> tuple[Readings, dict[str, Any]]:
     """Take what the plan of this type holds and turn it into the blocks that judging reads.
 
     `stop_at` are the risks of acceptance and of a false reject within which points and pairs are
     repeated until the verdict is settled; None: the fixed numbers of each. `choose_at` are the
     risks at which the readings so far, and the siblings, choose the next of the frequencies; None:
-    all are taken.
+    all are taken. With `network` (open and short through the bias network) it is measured under
+    direct current too.
     """
     bench = run.bench
     visual = look(bench, request.specimen) if request.with_look else Visual("not-looked")
     impedance: Impedance | None = None
     contact: Contact | None = None
     resistance: DcResistance | None = None
+    bias: tuple[BiasPoint, ...] = ()
+    insulation: tuple[Insulation, ...] = ()
     more: dict[str, Any] = {
         "temperature_c": request.temperature_c,
         "u_temperature_c": request.u_temperature_c,
@@ -99,6 +106,12 @@ def measure_coil(
                 )
                 for to_c in {m.temperature_c for m in request.coil.dc_resistance} or {25.0}
             ]  # fmt: skip
+        if network is not None and request.with_supply:
+            bias, found = bias_block(bench, opened, request, network, resistance)
+            more |= found
+        if request.insulation and request.with_supply:
+            insulation, found = insulation_block(bench, opened, request)
+            more |= found
         more["budgets"] = [budget_to_json(budget) for budget in budgets]
         bench.open_all()
     readings = Readings(
@@ -110,6 +123,8 @@ def measure_coil(
         impedance=impedance,
         contact=contact,
         dc_resistance=resistance,
+        bias=bias,
+        insulation=insulation,
         visual=visual,
     )
     return readings, more

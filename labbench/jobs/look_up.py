@@ -195,6 +195,17 @@ def _measured_facts(
     if (temperature := measured.get("temperature_c")) is not None:
         u = measured.get("u_temperature_c")
         facts.append(("Temperature", f"{temperature:g} °C" + (f" ± {2 * u:g} K" if u else "")))
+    facts += [
+        (name, str(measured[key]))
+        for key, name in (
+            ("bias_network", "Bias network"),
+            ("bias_compensation", "Bias network, compensation"),
+            ("bias_limited_by", "Bias current limited"),
+            ("bias_missing", "Inductance under bias not measured"),
+            ("insulation_missing", "Insulation not measured"),
+        )
+        if measured.get(key)
+    ]
     if method := measured.get("dc_method"):
         current = measured.get("dc_current_a")
         at = f" at {format_si(current, 'A')}" if current else ""

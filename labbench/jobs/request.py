@@ -53,6 +53,10 @@ class Request:
     until_decided: bool = True
     #: let the readings so far choose the next frequency; else all of the sweep is taken
     adaptive: bool = False
+    #: inductance under direct current: as asked, or (None) where bench and type allow it
+    bias: bool | None = None
+    #: the insulation between winding and core: a probe is on the core
+    insulation: bool = False
     #: it is in the cooling list: its warmth is watched in any case
     lately_lifted: bool = False
     #: how a switch is looked at: every step, the quick one by hand, or on its donor board

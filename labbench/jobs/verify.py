@@ -14,6 +14,7 @@ from labbench.errors import InputError
 from labbench.jobs.bench_health import overdue
 from labbench.jobs.can_decide import accuracies_of, best_word_text, can_decide, current_chooser
 from labbench.jobs.check_state import standard_remark
+from labbench.jobs.coil_bias import check_insulation, ready_network, wants_bias
 from labbench.jobs.coil_measuring import CONDEMNED, measure_coil
 from labbench.jobs.compensate import ready_compensation
 from labbench.jobs.cooling import left_in_list, now_utc, residual_k
@@ -82,11 +83,19 @@ def verify(
     check_position(opened, request)
     # what makes no sense is said before anything is touched
     accuracies = accuracies_of(opened.file)
+    with_bias = wants_bias(opened.file, request)
+    if request.insulation:
+        check_insulation(opened.file)
     risk = request.risk if request.risk is not None else opened.file.risk
     operator.tell(Event("best-word", {"text": _best_word(opened, request, risk)}))
     frequencies_hz = sweep_frequencies(request.coil, meter.frequency_range_hz)
     compensation = ready_compensation(
         opened, frequencies_hz, who=request.who, operator=operator, data=data, stop=flag
+    )
+    network = (
+        ready_network(opened, request, operator=operator, data=data, stop=flag)
+        if with_bias
+        else None
     )
     standard = standard_remark(opened, data)
     if standard:
@@ -129,6 +138,7 @@ def verify(
             run, opened, request, compensation, frequencies_hz,
             stop_at=(risk, request.false_reject) if request.until_decided else None,
             siblings=siblings, choose_at=judged_at if request.adaptive else None,
+            network=network,
         )  # fmt: skip
         run.journal.write("measured", readings=readings_to_json(readings), **more)
         judgement = judge_coil(

@@ -28,6 +28,7 @@ from labbench.judging.coil_lot_book import LotBook, LotView
 from labbench.judging.coil_measured import Measured, believed
 from labbench.judging.coil_priors import Prior
 from labbench.judging.disposition import dispose
+from labbench.judging.insulation import judge_insulation
 from labbench.judging.open_questions import questions_about
 from labbench.judging.saturation import judge_saturation
 from labbench.judging.siblings import learned_resistance, same_lot
@@ -65,7 +66,7 @@ class _Open:
     lot: LotView
     shares: Shares
     characteristics: tuple[Characteristic, ...]
-    saturation_finding: Finding | None
+    more_findings: tuple[Finding, ...]
     saturation_remark: str | None
     saturation_band: Mapping[str, Any] | None
 
@@ -155,18 +156,28 @@ def _open(case: Case, book: LotBook, *, risk: float, false_reject: float) -> _Op
         lot=lot.usable,
         characteristics=len(part.inductance) * bool(len(measured.points))
         + len(part.dc_resistance) * (measured.dc_resistance is not None)
-        + (saturation.tests if saturation is not None else 0),
+        + (saturation.tests if saturation is not None else 0)
+        + len(readings.insulation),
     )
     characteristics = _characteristics(measured, part, risk=risk, share=shares.characteristic)
-    finding = remark = band = None
+    more_findings: list[Finding] = []
+    remark = band = None
     if saturation is not None:
         decided = saturation.decide(risk=risk, rejection_risk=shares.characteristic)
         if decided.characteristic is not None:
             characteristics = (*characteristics, decided.characteristic)
-        finding, remark, band = decided.finding, decided.remark, decided.band
+        remark, band = decided.remark, decided.band
+        if decided.finding is not None:
+            more_findings.append(decided.finding)
+    for word in judge_insulation(
+        readings.insulation, risk=risk, rejection_risk=shares.characteristic
+    ):
+        characteristics = (*characteristics, word.characteristic)
+        if word.finding is not None:
+            more_findings.append(word.finding)
     return _Open(
-        case, part, measured, learned, strangers, lot, shares, characteristics, finding, remark,
-        band,
+        case, part, measured, learned, strangers, lot, shares, characteristics,
+        tuple(more_findings), remark, band,
     )  # fmt: skip
 
 
@@ -205,7 +216,7 @@ def _conclude(
             lot=o.lot.evidence,
         )  # fmt: skip
     seen = seen_fault(readings.visual)
-    findings = tuple(f for f in (found, o.saturation_finding, seen) if f is not None)
+    findings = tuple(f for f in (found, *o.more_findings, seen) if f is not None)
     questions = questions_about(
         readings,
         o.part,

@@ -82,6 +82,10 @@ def open_winding(
     )
 
 
+#: what has a finding of its own and says nothing of the sweep
+_NOT_OF_THE_SWEEP = ("saturation", "insulation")
+
+
 def suspicious(
     evidence: Evidence | None,
     lot: LotEvidence | None,
@@ -89,7 +93,7 @@ def suspicious(
     shares: Shares,
 ) -> bool:
     """Tell whether a characteristic fails or a test is near its share of the false rejects."""
-    if any(c.verdict == "fails" for c in characteristics):
+    if any(c.verdict == "fails" and c.name not in _NOT_OF_THE_SWEEP for c in characteristics):
         return True
     if _lot_ratio(lot, shares) < SUSPECT_FACTOR:
         return True
@@ -113,7 +117,8 @@ def diagnose(
     """
     if not suspicious(evidence, lot, characteristics, shares):
         return None
-    failed = [c for c in characteristics if c.verdict == "fails" and c.name != "saturation"]
+    failed = [c for c in characteristics if c.verdict == "fails"
+              and c.name not in _NOT_OF_THE_SWEEP]  # fmt: skip
     if evidence is None or explanation is None:
         return _from_characteristics(failed)
     unlike_lot = _lot_ratio(lot, shares) < 1.0

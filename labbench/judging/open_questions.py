@@ -98,6 +98,12 @@ def questions_about(
             _about_resistance(collector, characteristic, readings, risk)
         if characteristic.name == "saturation" and characteristic.verdict == "undecided":
             collector.ask(WouldDecide("repeat", "measure the inductance under bias again"))
+        if characteristic.name == "insulation" and characteristic.verdict not in (
+            "conforms", "fails",
+        ):  # fmt: skip
+            collector.ask(
+                WouldDecide("wash", "wash and dry the part, measure its insulation again")
+            )
     if not part.inductance and readings.impedance is None:
         collector.ask(WouldDecide("measure-impedance", "take the impedance sweep"))
     _about_findings(collector, findings, readings)

@@ -44,7 +44,13 @@ from labbench.metrology.expected import (
     expected_impedance,
     expected_resistance,
 )
-from labbench.parts.coil_type import CoilType, InductanceLimit, ResistanceLimit, Spread
+from labbench.parts.coil_type import (
+    CoilType,
+    InductanceLimit,
+    ResistanceLimit,
+    Saturation,
+    Spread,
+)
 from labbench.quantities import format_si
 from labbench.results import (
     Contact,
@@ -60,6 +66,8 @@ Word = Literal["yes", "marginal", "gross only", "no"]
 _ORDER: Mapping[str, int] = {"yes": 3, "marginal": 2, "gross only": 1, "no": 0}
 #: a third of the tolerance decides well (three to one: common practice, no source)
 _WELL = 1.0 / 3.0
+#: of the saturation current: from here on a core of 0.7 of it shows beside its siblings
+_SHOWS_SMALL_CORE = 0.35
 _SWEEP_S = 0.2
 _LONGER_S = 3.2
 _PLACEMENTS = 4
@@ -115,10 +123,12 @@ def reaches_of(
     risk: float,
     rejection_risk: float,
     u_temperature_c: float = 2.0,
+    bias_a: float | None = None,
 ) -> tuple[Reach, ...]:
     """Return what this bench can decide of every limit of a type, in the type's order.
 
-    `current_for` gives the current (A) that the bench would drive through a resistance (ohm).
+    `current_for` gives the current (A) that the bench would drive through a resistance (ohm);
+    `bias_a` is the largest direct current at which it measures inductance, None for none.
     """
     found = [
         _inductance(part, limit, bench, risk=risk, rejection_risk=rejection_risk)
@@ -141,13 +151,26 @@ def reaches_of(
             )
         )  # fmt: skip
     if part.saturation is not None:
-        found.append(
-            Reach(
-                "saturation", {"current_a": part.saturation.current_a}, "H", None, None, None,
-                "no", "no bias current is applied in this measurement",
-            )
-        )  # fmt: skip
+        found.append(_saturation(part.saturation, bias_a))
     return tuple(found)
+
+
+def _saturation(limit: Saturation, bias_a: float | None) -> Reach:
+    conditions = {"current_a": limit.current_a}
+    word: Word = "no"
+    if bias_a is None:
+        why = "no bias current is applied in this measurement"
+    elif bias_a >= limit.lowest_a:
+        word, why = "yes", f"inductance is read up to {format_si(bias_a, 'A')}"
+    elif bias_a >= _SHOWS_SMALL_CORE * limit.current_a:
+        word = "gross only"
+        why = f"read up to {format_si(bias_a, 'A')}: a core a third too small shows"
+    else:
+        why = f"read up to {format_si(bias_a, 'A')}, where it has hardly fallen"
+    fix = None
+    if word != "yes" and bias_a is not None:
+        fix = WouldDecide("more-bias", f"a supply and a bias network for {limit.lowest_a:.3g} A")
+    return Reach("saturation", conditions, "A", None, None, None, word, why, fix)
 
 
 def expected_readings(

@@ -233,10 +233,13 @@ def _slopes(points: Sequence[_Point]) -> list[float]:
     order = sorted({p.current_a: p.inductance_h for p in points}.items())
     if len(order) < 2:
         return [0.0] * len(points)
-    current, inductance = np.array(order).T
+    current, inductance = np.array(order, dtype=np.float64).T
     # the fall is steepest at the end, where a straight line to the neighbour would miss it
-    edge = 2 if len(order) > 2 else 1
-    slope = np.abs(np.gradient(inductance, current, edge_order=edge))
+    slope = np.abs(
+        np.gradient(inductance, current, edge_order=2)
+        if len(order) > 2
+        else np.gradient(inductance, current)
+    )
     return [float(slope[np.searchsorted(current, p.current_a)]) for p in points]
 
 

@@ -16,6 +16,7 @@ __all__ = [
     "NO_CURRENT_A",
     "BiasPlan",
     "bias_frequency_hz",
+    "highest_bias_a",
     "inductance_under_bias",
     "plan_bias",
     "take_network_open_short",
@@ -106,17 +107,10 @@ def plan_bias(
     if bench.limits is None:
         raise StepAborted("a bias current needs a supply, and the bench file has none")
     known = resistance_ohm or (part.nominal_resistance_ohm if part is not None else None)
-    power_w = GENTLE_POWER_W if bench.impedance_by_hand else HIGHEST_POWER_W
-    candidates = [
-        (bench.limits.current_a, "the bench goes up to"),
-        (network.current_a, "the bias network is rated for"),
-        (math.sqrt(power_w / (known or UNKNOWN_RESISTANCE_OHM)), "the winding would warm above"),
-    ]
-    if part is not None and part.maximum_current_a is not None:
-        candidates.append((part.maximum_current_a, "the part's absolute maximum is"))
-    highest, why = min(candidates, key=lambda each: each[0])
-    # down to what any supply can set
-    highest = math.floor(highest * 100.0 + 1e-9) / 100.0
+    highest, why = highest_bias_a(
+        part, network, bench_a=bench.limits.current_a, resistance_ohm=known,
+        by_hand=bench.impedance_by_hand,
+    )  # fmt: skip
     if highest < 5.0 * _START_A:
         raise StepAborted(f"no bias current is left: {why} {highest:g} A; the output is off")
     saturation = part.saturation if part is not None else None
@@ -144,6 +138,29 @@ def plan_bias(
         math.floor(volts * 1000.0) / 1000.0,
         limited_by,
     )
+
+
+def highest_bias_a(
+    part: CoilType | None,
+    network: BiasNetwork,
+    *,
+    bench_a: float,
+    resistance_ohm: float | None,
+    by_hand: bool = False,
+) -> tuple[float, str]:
+    """Return the largest bias current (A, in steps of 10 mA), and in words what limits it."""
+    power_w = GENTLE_POWER_W if by_hand else HIGHEST_POWER_W
+    candidates = [
+        (bench_a, "the bench goes up to"),
+        (network.current_a, "the bias network is rated for"),
+        (math.sqrt(power_w / (resistance_ohm or UNKNOWN_RESISTANCE_OHM)),
+         "the winding would warm above"),
+    ]  # fmt: skip
+    if part is not None and part.maximum_current_a is not None:
+        candidates.append((part.maximum_current_a, "the part's absolute maximum is"))
+    highest, why = min(candidates, key=lambda each: each[0])
+    # down to what any supply can set
+    return math.floor(highest * 100.0 + 1e-9) / 100.0, why
 
 
 def take_network_open_short(bench: Bench, frequencies_hz: tuple[float, ...]) -> OpenShort:

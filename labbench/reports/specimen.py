@@ -21,6 +21,7 @@ from labbench.reports.words import (
     limits_text,
     next_action,
     reason,
+    resonance_words,
     short_text,
     value_text,
 )
@@ -45,7 +46,8 @@ class SpecimenRecord:
 def specimen_page(record: SpecimenRecord) -> str:
     """Return the page as HTML text."""
     judgement = record.judgement
-    plot = sweep_plot(record.readings, judgement) + bias_plot(record.readings, judgement)
+    resonance = resonance_words(record.readings)
+    drawn_on = [("Self-resonance", resonance)] if resonance else []
     coverage = judgement.characteristics[0].coverage if judgement.characteristics else 0.95
     return fill(
         "specimen.html",
@@ -54,7 +56,9 @@ def specimen_page(record: SpecimenRecord) -> str:
         reason=reason(judgement),
         action=next_action(judgement),
         facts=[(name, value) for name, value in record.facts if value],
-        measured_facts=[(name, value) for name, value in record.measured_facts if value],
+        measured_facts=[
+            (name, value) for name, value in [*record.measured_facts, *drawn_on] if value
+        ],
         characteristics=[_characteristic(c) for c in judgement.characteristics],
         findings=[
             {
@@ -68,11 +72,15 @@ def specimen_page(record: SpecimenRecord) -> str:
         ],
         would_decide=[w.text for w in judgement.would_decide],
         remarks=judgement.remarks,
-        plot=plot,
+        plot=sweep_plot(record.readings, judgement),
         plot_caption="Dots with bars: measured, with expanded uncertainty. Band: where a healthy "
         "part of this type is expected. Dashed line: the best explanation found. Short thick "
         "lines: the limits.",
         points=_points(record.readings),
+        bias_plot=bias_plot(record.readings, judgement),
+        bias_caption="Dots with bars: measured. Dashed line: the curve through them. Band: where a "
+        "sound part of this type lies, its inductance without current being what it is.",
+        bias_points=_bias_points(record.readings),
         budget=_shares(record.dc_budget),
         budgets=[(budget_title(b), budget_rows(b)) for b in record.budgets],
         coverage=f"{coverage:.0%}",
@@ -103,6 +111,20 @@ def _characteristic(characteristic: Any) -> dict[str, str]:
         "verdict": characteristic.verdict,
         "probability": f"{probability:.4f}" if probability is not None else "",
     }
+
+
+def _bias_points(readings: Readings) -> list[list[str]]:
+    first = next((p.inductance_h for p in readings.bias if p.current_a == 0.0), None)
+    return [
+        [
+            format_si(p.current_a, "A", 3) + (", again" if p.repeat else ""),
+            format_si(p.inductance_h, "H", 4),
+            format_si(2 * p.u_inductance_h, "H", 2),
+            f"{p.inductance_h / first:.4f}" if first else "",
+            f"{2 * p.u_ratio_relative:.4f}" if p.u_ratio_relative else "",
+        ]
+        for p in readings.bias
+    ]
 
 
 def _points(readings: Readings) -> list[list[str]]:

@@ -9,6 +9,7 @@ __all__ = [
     "limits_text",
     "next_action",
     "reason",
+    "resonance_words",
     "short_text",
     "value_text",
     "verdict_line",
@@ -19,8 +20,9 @@ import math
 from collections.abc import Iterable, Iterator
 
 from labbench.judging.cooling import STILL_WARM
+from labbench.judging.resonance import resonance_text, self_resonance
 from labbench.quantities import format_si
-from labbench.results import Characteristic, Finding, Judgement
+from labbench.results import Characteristic, Finding, Judgement, Readings
 
 LINE_WIDTH = 80
 #: what would settle a part whose readings or siblings are in doubt; its first remark says why
@@ -41,6 +43,7 @@ _SHORT_ACTIONS = {
     "higher-frequency": "use faster meter",
     "look": "look at it",
     "repeat": "measure again",
+    "wash": "wash, dry, again",
 }
 
 
@@ -77,6 +80,8 @@ def value_text(characteristic: Characteristic) -> str:
     if not math.isfinite(characteristic.value):
         return "over range"
     text = format_si(characteristic.value, characteristic.unit)
+    if drop := characteristic.conditions.get("drop"):
+        return f"falls {drop:.0%} at {text}"
     frequency = characteristic.conditions.get("frequency_hz")
     return f"{text} at {format_si(frequency, 'Hz')}" if frequency else text
 
@@ -161,7 +166,11 @@ def _wordings(judgement: Judgement) -> list[str]:
         for c in judgement.characteristics
         if c.value is not None and math.isfinite(c.value) and c.verdict == "conforms"
     ]
-    return [f"{', '.join(seen)}, no sign of a fault" if seen else "no sign of a fault"]
+    if not seen:
+        return ["no sign of a fault"]
+    # the first two are what a part is known by
+    shorter = [", ".join(seen[:count]) for count in range(len(seen), 1, -1)] or seen
+    return [f"{values}, no sign of a fault" for values in shorter]
 
 
 def _first_action(judgement: Judgement) -> str:
@@ -247,6 +256,11 @@ def why_lines(judgement: Judgement) -> Iterator[str]:
         yield f"would decide: {would.text}"
     for remark in judgement.remarks:
         yield f"note: {remark}"
+
+
+def resonance_words(readings: Readings) -> str:
+    """Return where the coil resonates with itself, or the frequency that it lies above."""
+    return resonance_text(self_resonance(readings.impedance))
 
 
 def short_text(finding: Finding) -> str:

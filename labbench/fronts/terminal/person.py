@@ -19,6 +19,8 @@ _LOOKS = "f = fine, d = discoloured, c = cracked, b = bulged"
 _HOOKUPS = {
     "coil-impedance": "the impedance meter",
     "coil-kelvin": "the supply (force contacts) and, if there is one, the multimeter (sense)",
+    "coil-bias": "supply and impedance meter through the bias network, never beside it",
+    "coil-insulation": "supply through 1 MΩ to the probe on the core, multimeter across the 1 MΩ",
 }
 _CAUTIONS = (
     "Before the supply comes on for the first time:",

@@ -53,6 +53,10 @@ _LOOKS = ["fine", "discoloured", "cracked", "bulged", "not-looked"]
 @click.option("--rail", "rail_v", type=click.FloatRange(0, 48, min_open=True), metavar="VOLTS",
               help="The rail that a switch of unknown ratings worked on: it is tested at 1.25 "
               "times that.")  # fmt: skip
+@click.option("--bias/--no-bias", default=None, help="Inductance under direct current, through a "
+              "bias network [default: where bench and type have one].")  # fmt: skip
+@click.option("--insulation", is_flag=True, help="Insulation of a coil's winding to its core: a "
+              "third probe touches the core.")  # fmt: skip
 @click.option("--no-supply", is_flag=True, help="Leave out what needs the supply.")
 @click.option("--unattended", is_flag=True, help="The supply may come on with nobody at the "
               "pedal (a simulated bench needs no such leave).")  # fmt: skip
@@ -86,6 +90,8 @@ def command(
     false_reject: float,
     way: str | None,
     rail_v: float | None,
+    bias: bool | None,
+    insulation: bool,
     no_supply: bool,
     unattended: bool,
     just_lifted: bool,
@@ -128,7 +134,7 @@ def command(
     from labbench.jobs.verify import Request, verify
     from labbench.quantities import format_si
     from labbench.reports.budgets import budget_lines
-    from labbench.reports.words import verdict_line, why_lines
+    from labbench.reports.words import resonance_words, verdict_line, why_lines
 
     with speaking():
         folder = data_folder(where_data(data))
@@ -182,7 +188,8 @@ def command(
                 err=True,
             )
         if not interactive or unattended:
-            answers |= {"coil-resistance": "yes", "switch-test": "yes", "cleaned-and-dry": "yes"}
+            answers |= {"coil-resistance": "yes", "switch-test": "yes", "cleaned-and-dry": "yes",
+                        "coil-bias": "yes", "coil-insulation": "yes"}  # fmt: skip
         if not interactive and file.simulation is not None:
             answers["all-off"] = "yes"
         person = TerminalPerson(interactive=interactive, answers=answers)
@@ -205,6 +212,8 @@ def command(
             with_supply=with_supply,
             until_decided=not fixed,
             adaptive=adaptive,
+            bias=bias,
+            insulation=insulation,
             way=chosen_way(part_type.family, way, has_relays=file.instruments.switch is not None),
             rail_v=rail_v,
         )
@@ -227,6 +236,8 @@ def command(
     if why:
         for line in why_lines(outcome.judgement):
             click.echo(f"      {line}", err=as_json)
+        if resonance := resonance_words(outcome.readings):
+            click.echo(f"      self-resonance: {resonance}", err=as_json)
     if budget:
         for line in budget_lines(outcome.budgets):
             click.echo(f"      {line}", err=as_json)
