@@ -36,12 +36,19 @@ _POWER_FOR_S = 1e-3
 _BEYOND, _BEYOND_A = 1.05, 2e-3
 _LOAD_W = 1.0
 _LOAD_V, _REVERSE_V = 0.33, 0.05
+# With the input fed, charge of its capacitors may reach the rail: no more than it has in service.
+_POWERED_RAIL_V = 0.9
 _CLOSING_S = (1e-4, 1e-3)  # when the current through a relay that has just closed counts
 _MILLI = 0.97  # a resistor of its nominal value less its tolerance is that resistor
 
-_GATES = {"mosfet": ("G",), "stage": ("VDRV", "EN"), "load": ()}
-_GROUNDS = {"mosfet": "S", "stage": "PGND", "load": "GND"}
-_POWER = {"mosfet": ("D", "S"), "stage": ("VIN", "SW", "PGND"), "load": ("RAIL", "GND")}
+_GATES = {"mosfet": ("G",), "stage": ("VDRV", "EN"), "load": (), "board": ()}
+_GROUNDS = {"mosfet": "S", "stage": "PGND", "load": "GND", "board": "GND"}
+_POWER = {
+    "mosfet": ("D", "S"), "stage": ("VIN", "SW", "PGND"), "load": ("RAIL", "GND"),
+    "board": ("VIN", "RAIL", "GND"),
+}  # fmt: skip
+# Of a board: what its input is fed through, and what holds its rail down meanwhile.
+BOARD_SERIES_OHM, BOARD_HOLD_OHM, _BOARD_V = 21.0, 1.3, 5.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +92,7 @@ class Watched:
     capacitor_j: float = 0.0
     total_j: float = 0.0
     hot_s: float = 0.0
+    fed: bool = False
     floating: tuple[str, ...] = ()
 
 
@@ -201,6 +209,8 @@ class Monitor:
             apart = {name: network.from_node(node) for name, node in columns.items()}
             for feed in feeds:
                 self._look_for_resistor(part, feed, network, columns, apart)
+                if part.family == "board":
+                    self._look_for_hold_down(part, feed, network, columns)
 
     def _look_for_resistor(
         self,
@@ -236,6 +246,19 @@ class Monitor:
                         f"{one}-{other} of {part.name} through only {loop_ohm:.3g} ohm, where "
                         f"{needed:.3g} ohm are wanted",
                     )  # fmt: skip
+
+    def _look_for_hold_down(
+        self, part: Watched, feed: Feed, network: _Network, columns: Mapping[str, str]
+    ) -> None:
+        """Want a low resistance across the rail of a board whose input is fed."""
+        fed = network.from_node(feed.plus).get(columns["VIN"], math.inf) < math.inf
+        held_ohm = network.from_node(columns["RAIL"]).get(columns["GND"], math.inf)
+        if fed and feed.reach_v() > FREE_V and held_ohm > BOARD_HOLD_OHM:
+            self._say(
+                "hold-down", part.position,
+                f"supply {feed.number} can put {feed.reach_v():.3g} V on the input of {part.name} "
+                "and nothing holds its rail down",
+            )  # fmt: skip
 
     def _stands_for_another(
         self,
@@ -341,18 +364,22 @@ class Monitor:
                     "energy", part.position,
                     f"{part.total_j:.3g} J were dissipated in {part.name} since the last re-tie",
                 )  # fmt: skip
-        most_w = _LOAD_W if part.family == "load" else _POWER_W
+        most_w = _LOAD_W if part.family in ("load", "board") else _POWER_W
         part.hot_s = part.hot_s + step_s if power_w > most_w else 0.0
         if part.hot_s > _POWER_FOR_S:
             self._say("power", part.position, f"{part.name} dissipated {power_w:.3g} W")
 
     def _biased(self, part: Watched, at: Mapping[str, float]) -> None:
-        if part.family == "load":
+        if part.family in ("load", "board"):
             rail_v = at["RAIL"] - at["GND"]
-            if rail_v > _LOAD_V or rail_v < -_REVERSE_V:
+            fed = part.family == "board" and at["VIN"] - at["GND"] > FREE_V
+            part.fed |= fed
+            most_v = _POWERED_RAIL_V if part.fed else _LOAD_V
+            if rail_v > most_v or rail_v < -_REVERSE_V:
                 self._say(
                     "rail", part.position,
-                    f"{rail_v:.3g} V were put on {part.name}, where 0 to 0.3 V are allowed",
+                    f"{rail_v:.3g} V were put on {part.name}, where 0 to {most_v:.1f} V "
+                    "are allowed",
                 )  # fmt: skip
             return
         if not part.floating:
@@ -384,8 +411,11 @@ def _needed_ohm(
     if volts <= FREE_V:
         return 0.0
     # With a current limit the voltage may be higher by what the leads take.
-    if family == "load":
+    on_the_rail = family == "board" and pair == {"RAIL", "GND"}
+    if family == "load" or on_the_rail:
         return 0.0 if volts <= 0.32 + min(limit_a, 3.2) * loop_ohm else 95.0
+    if family == "board":
+        return BOARD_SERIES_OHM if volts <= _BOARD_V else math.inf
     if not pair <= set(_POWER[family]):
         return 950.0 if family == "mosfet" else 21.0
     if driven:

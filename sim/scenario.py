@@ -17,6 +17,8 @@ from sim.link_faults import FaultSchedule, read_schedules
 from sim.links.kinds import KINDS, USUAL_KIND
 from sim.physics.coil import Coil
 from sim.physics.construction_file import construction, construction_names
+from sim.physics.devices.board_faults import BoardFault
+from sim.physics.devices.board_files import board_names, read_board_fault
 from sim.physics.devices.fault_file import DeviceFault, read_device_fault
 from sim.physics.devices.files import device_construction, device_names
 from sim.physics.devices.load_construction import LoadConstruction
@@ -81,7 +83,7 @@ class SpecimenSpec:
     not_as_marked: bool
     temperature_c: float
     just_lifted_c: float | None
-    device_fault: DeviceFault | None = None
+    device_fault: DeviceFault | BoardFault | None = None
     contamination_ohm: float = math.inf
     turned: bool = False
 
@@ -111,7 +113,7 @@ class Scenario:
     jig: str = COIL
 
     def family(self, spec: SpecimenSpec) -> str:
-        """Give the family of a specimen of the switch jig: mosfet, stage or load."""
+        """Give the family of a specimen of the switch jig: mosfet, stage, load or board."""
         (lot,) = [lot for lot in self.lots if lot.name == spec.lot]
         return device_family(lot.construction)
 
@@ -134,6 +136,8 @@ class Scenario:
 
 def device_family(construction: str) -> str:
     """Give the family that a construction of a device belongs to."""
+    if construction in board_names():
+        return "board"
     built = device_construction(construction)
     if isinstance(built, MosfetConstruction):
         return "mosfet"
@@ -326,7 +330,7 @@ def _lots(tables: Iterable[Table], jig: str) -> list[LotSpec]:
 
 
 def _constructions(jig: str) -> list[str]:
-    return device_names() if jig == SWITCH else construction_names()
+    return [*device_names(), *board_names()] if jig == SWITCH else construction_names()
 
 
 def _specimens(
@@ -349,12 +353,14 @@ def _specimens(
         if lot and lot not in constructions:
             table.problem("lot", f'there is no lot "{lot}"; {did_you_mean(lot, constructions)}')
         fault: Fault | None = None
-        device_fault: DeviceFault | None = None
+        device_fault: DeviceFault | BoardFault | None = None
         contamination_ohm, turned = math.inf, False
         if jig == SWITCH:
-            known = constructions.get(lot) in device_names()
+            known = constructions.get(lot) in _constructions(jig)
             family = device_family(constructions[lot]) if known else ""
-            if "fault" in table and family:
+            if "fault" in table and family == "board":
+                device_fault = read_board_fault(table.table("fault"))
+            elif "fault" in table and family:
                 device_fault = read_device_fault(table.table("fault"), family)
             elif "fault" in table:
                 table.raw("fault")

@@ -336,7 +336,7 @@ class SwitchBench:
                 for position, at in volts.items():
                     device = self._parts[position].device
                     was = device.state
-                    device.advance(at)
+                    device.advance({**at, **self._inner_volts(device)})
                     stopped |= device.state != was
             return stopped
 
@@ -416,10 +416,12 @@ class SwitchBench:
         }
         self._device_elements = []
         for position, temperature_c in self._built_c.items():
-            nodes = self.wiring.nodes(position)
+            nodes = self._nodes(position)
             part = self._parts[position]
             self._device_elements += part.device.elements(nodes, temperature_c)
-            self._device_elements += _smeared(position, nodes, part.contamination_ohm)
+            self._device_elements += _smeared(
+                position, self.wiring.nodes(position), part.contamination_ohm
+            )
         elements = [
             *self.wiring.elements(self._now_s), *self._device_elements, *self._instruments(),
         ]  # fmt: skip
@@ -434,10 +436,15 @@ class SwitchBench:
         self._monitor.wired(self._feeds())
         return circuit
 
+    def _nodes(self, position: int) -> dict[str, str]:
+        """Name the nodes of a device: its terminals, and inside a board what has no line."""
+        inner = getattr(self._parts[position].device, "inner", {})
+        return {**self.wiring.nodes(position), **inner}
+
     def _device_capacitors(self) -> list[Capacitor]:
         found = []
         for position in self._built_c:
-            nodes = self.wiring.nodes(position)
+            nodes = self._nodes(position)
             for plus, minus, farad in self._parts[position].device.capacitances():
                 found.append(Capacitor(nodes[plus], nodes[minus], farad))
         return found
@@ -509,6 +516,10 @@ class SwitchBench:
             }
             for position in self._built_c
         }
+
+    def _inner_volts(self, device: Device) -> dict[str, float]:
+        inner: Mapping[str, str] = getattr(device, "inner", {})
+        return {name: self._circuit.voltage_v(node) for name, node in inner.items()}
 
     def _spans(self) -> dict[int, float]:
         """Give the largest voltage between two terminals of each part in the jig."""

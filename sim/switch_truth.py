@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
+from sim.physics.devices.board_faults import BoardFault
+from sim.physics.devices.board_files import board_construction, board_names
+from sim.physics.devices.board_population import draw_board, draw_board_lot
 from sim.physics.devices.device import Device
-from sim.physics.devices.files import device_construction
+from sim.physics.devices.fault_file import DeviceFault
+from sim.physics.devices.files import DeviceConstruction, device_construction
 from sim.physics.devices.mosfet import Mosfet
-from sim.physics.devices.population import draw_device, draw_device_lot
-from sim.scenario import Scenario
+from sim.physics.devices.population import DeviceLot, draw_device, draw_device_lot
+from sim.scenario import Scenario, SpecimenSpec
 from sim.streams import Streams
 from sim.truth import NOT_AS_MARKED
 
@@ -35,21 +39,43 @@ class DeviceTruth:
 
 def draw_devices(scenario: Scenario, streams: Streams) -> dict[str, Device]:
     """Draw every specimen of a scenario, by name; a lot is drawn once."""
-    constructions = {lot.name: device_construction(lot.construction) for lot in scenario.lots}
+    boards = {
+        lot.name: board_construction(lot.construction)
+        for lot in scenario.lots
+        if lot.construction in board_names()
+    }
+    constructions = {
+        lot.name: device_construction(lot.construction)
+        for lot in scenario.lots
+        if lot.name not in boards
+    }
     lots = {
         name: draw_device_lot(built, streams.stream("lot", name))
         for name, built in constructions.items()
     }
+    series = {
+        name: draw_board_lot(built, streams.stream("lot", name)) for name, built in boards.items()
+    }
     return {
-        spec.name: draw_device(
+        spec.name: draw_board(
             spec.name,
-            constructions[spec.lot],
-            lots[spec.lot],
+            boards[spec.lot],
+            series[spec.lot],
             streams.stream("specimen", spec.name),
-            fault=spec.device_fault,
+            fault=cast("BoardFault | None", spec.device_fault),
         )
+        if spec.lot in boards
+        else _drawn(spec, constructions[spec.lot], lots[spec.lot], streams)
         for spec in scenario.specimens
     }
+
+
+def _drawn(
+    spec: SpecimenSpec, built: DeviceConstruction, lot: DeviceLot, streams: Streams
+) -> Device:
+    fault = cast("DeviceFault | None", spec.device_fault)
+    rng = streams.stream("specimen", spec.name)
+    return draw_device(spec.name, built, lot, rng, fault=fault)
 
 
 def p_channel(device: Device) -> bool:
