@@ -446,7 +446,7 @@ class InsulationMeasurement:
     """Hold one reading between winding and core through a series resistor.
 
     `across_v` is the multimeter's across the resistor (None beyond its range), `zero_v` the same
-    with the output at 0 V.
+    with the output off, each in a range of its own.
     """
 
     set_v: float
@@ -455,6 +455,7 @@ class InsulationMeasurement:
     zero_v: float
     series_ohm: float
     range_v: float
+    zero_range_v: float
     status: Status = "ok"
 
 

@@ -33,6 +33,7 @@ def insulation(
         [measurement.across_v], zero_volts=[measurement.zero_v],
         series_ohm=measurement.series_ohm, series_relative=series_relative,
         multimeter=multimeter, range_v=measurement.range_v,
+        zero_range_v=measurement.zero_range_v,
     )  # fmt: skip
     volts = voltage_at_part(measurement.supply_v, measurement.across_v)
     if current.value < _SIGMAS * current.u:

@@ -90,5 +90,6 @@ def insulation(bench: Bench, *, position: str | None = None) -> InsulationMeasur
     return InsulationMeasurement(
         set_v=volts, supply_v=supply_v, across_v=found, zero_v=zero, series_ohm=SERIES_OHM,
         range_v=fitting_range_v(found if found is not None else volts),
+        zero_range_v=fitting_range_v(zero),
         status="over-range" if found is None else status,
     )  # fmt: skip

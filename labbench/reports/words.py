@@ -81,7 +81,7 @@ def value_text(characteristic: Characteristic) -> str:
         return "over range"
     text = format_si(characteristic.value, characteristic.unit)
     if drop := characteristic.conditions.get("drop"):
-        return f"falls {drop:.0%} at {text}"
+        return f"falls {100.0 * drop:.0f} % at {text}"
     frequency = characteristic.conditions.get("frequency_hz")
     return f"{text} at {format_si(frequency, 'Hz')}" if frequency else text
 
