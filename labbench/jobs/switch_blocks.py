@@ -54,6 +54,12 @@ _WORST: Final = 1e-2
 #: leads, relays and contacts beside a resistor of the fixture: anything up to this (ohm; common
 #: practice, no source)
 _BESIDE_OHM: Final = 0.2
+#: how far one contact may differ from its fellows
+_CONTACT_OHM: Final = 5e-3
+#: leads and contacts of the supply, both ways, where the bench file does not give them (ohm)
+_UNKNOWN_LEADS_OHM: Final = 0.13
+#: a power switch of a few volts has less when it is on (assumed)
+_ASSUMED_ON_OHM: Final = 20e-3
 #: a current is taken to another by the law of diode or gate within this factor
 _NEAR: Final = 2.0
 
@@ -73,6 +79,7 @@ class _Known:
     meter: MultimeterAccuracy
     supply: SupplyAccuracy
     tolerances: Mapping[float, float]
+    leads_ohm: float | None
     budgets: list[Budget] = field(factory=list)
 
     def tolerance(self, ohm: float) -> float:
@@ -104,12 +111,12 @@ def switch_blocks(
         return SwitchBlocks(
             {"short_check": tuple(_by_readback(one, supply) for one in taken.short)}
         )
-    known = _Known(meter, supply, tolerances or {})
+    known = _Known(meter, supply, tolerances or {}, accuracies.supply_leads_ohm)
     blocks: dict[str, Any] = {
         "short_check": tuple(_short(one, known) for one in taken.short),
         "gate_leakage": tuple(_gate(one, known) for one in taken.gate),
         "drain_leakage": tuple(_drain(one, known) for one in taken.drain),
-        "body_diode": _diodes(taken.diode, known),
+        "body_diode": _diodes(taken.diode, known, _series_ohm(taken.on)),
         "threshold": tuple(_threshold(one, known) for one in taken.threshold),
         "on_resistance": tuple(_on(one, known) for one in taken.on),
     }
@@ -167,6 +174,7 @@ def _leak(one: LeakTaken, known: _Known, name: str, voltage_v: float) -> dict[st
         "multimeter": known.meter, "range_v": fitting_range_v(one.across_v),
         "zero_volts": () if one.open_v is None else (one.open_v,),
         "zero_range_v": None if one.open_v is None else fitting_range_v(one.open_v),
+        "voltage_relative": _voltage_limit_v(one, known.supply, abs(voltage_v)) / abs(voltage_v),
     }  # fmt: skip
     if one.series_ohm is None:
         found = leakage_by_meter([one.across_v], **how)
@@ -191,15 +199,26 @@ def _drain(one: LeakTaken, known: _Known) -> DrainLeakage:
 
 
 def _nominal(one: LeakTaken, supply: SupplyAccuracy) -> float:
-    """Return the voltage at the part: as set where it is that within its uncertainty (V)."""
-    near = 2.0 * float(readback_v(one.set_v, supply).u) + 2e-2 * one.set_v
+    """Return the voltage at the part: as set where it is that within what a readback shows (V)."""
+    near = 2.0 * float(readback_v(one.set_v, supply).u)
     return one.set_v if one.across_v is None or abs(one.part_v - one.set_v) <= near else one.part_v
+
+
+def _voltage_limit_v(one: LeakTaken, supply: SupplyAccuracy, stated_v: float) -> float:
+    """Return how far the part's voltage may lie from the one that is stated (V)."""
+    readback = supply.voltage_gain_relative * one.supply_v + supply.voltage_offset_v
+    return readback + supply.voltage_step_v / 2.0 + abs(stated_v - one.part_v)
 
 
 # --- junctions ------------------------------------------------------------------------------------
 
 
-def _diodes(taken: Sequence[DiodeTaken], known: _Known) -> tuple[BodyDiode, ...]:
+def _series_ohm(taken: Sequence[OnTaken]) -> float:
+    """Return the most that can lie in series with the body diode (ohm): what it has when on."""
+    return min((one.ohm for one in taken if math.isfinite(one.ohm)), default=_ASSUMED_ON_OHM)
+
+
+def _diodes(taken: Sequence[DiodeTaken], known: _Known, series_ohm: float) -> tuple[BodyDiode, ...]:
     """Give each forward voltage; one taken below 100 mA is led on to 100 mA by the diode's law."""
     found: list[BodyDiode] = []
     before: Estimate | None = None
@@ -215,7 +234,9 @@ def _diodes(taken: Sequence[DiodeTaken], known: _Known) -> tuple[BodyDiode, ...]
             continue
         at_a = one.nominal_a
         if before is not None and at_a < STRONG_A:
-            estimate = led_on(before, estimate, taken[0].nominal_a, at_a, STRONG_A)
+            estimate = led_on(
+                before, estimate, taken[0].nominal_a, at_a, STRONG_A, series_ohm=series_ohm
+            )
             at_a = STRONG_A
         known.note(estimate, "body-diode", current_a=at_a)
         found.append(BodyDiode(at_a, estimate.value, u_voltage_v=estimate.u))
@@ -279,10 +300,17 @@ def _on(one: OnTaken, known: _Known) -> OnResistance:
             greater_than_ohm=max(bound, 1e-3),
         )  # fmt: skip
     after_v = one.off_v if one.off_after_v is None else one.off_after_v
+    how: dict[str, Any] = {}
+    if one.method == "one-channel":
+        # the gate hangs on the same leads: half of them carries the drain current where it is fed
+        # at the supply's terminals, nearly all where it is fed at the jig
+        known_ohm = known.leads_ohm if known.leads_ohm is not None else _UNKNOWN_LEADS_OHM
+        limit_ohm = (0.25 if known.leads_ohm is not None else 0.75) * known_ohm
+        how["source_ohm"] = (0.75 * known_ohm, limit_ohm + _CONTACT_OHM)
     found = on_resistance(
         [OnOffPair(one.off_v, one.on_v, after_v, one.on_a)], multimeter=known.meter,
         supply=known.supply, range_v=fitting_range_v(one.on_v), off_current_a=one.off_a,
-        gate_v=(gate_v, one.gate_source_v),
+        gate_v=(gate_v, one.gate_source_v), **how,
     )  # fmt: skip
-    known.note(found, "on-resistance", gate_source_v=gate_v)
+    known.note(found, "on-resistance", gate_source_v=gate_v, current_a=amps)
     return OnResistance(gate_v, amps, found.value, u_ohm=found.u)

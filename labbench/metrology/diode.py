@@ -22,7 +22,7 @@ _IDEALITY: Final = 1.1
 _IDEALITY_HALF_WIDTH: Final = 0.15
 _ROOM_K: Final = 298.15
 #: how far a forward voltage that is led on may lie beside the law, of what was added (assumed)
-_LED_ON_SHARE: Final = 0.2
+_LED_ON_SHARE: Final = 0.05
 
 
 def forward_voltage(
@@ -56,13 +56,20 @@ def forward_voltage(
 
 
 def led_on(
-    weak: Estimate, strong: Estimate, weak_a: float, strong_a: float, to_a: float
+    weak: Estimate,
+    strong: Estimate,
+    weak_a: float,
+    strong_a: float,
+    to_a: float,
+    *,
+    series_ohm: float = 0.0,
 ) -> Estimate:
     """Return the forward voltage at a larger current than could be given (V).
 
-    Straight in the logarithm of the current through two readings, as the diode's law has it; bond
-    and epitaxy add a little, so a share of what was added stands as a limit. Raises InputError
-    where the currents do not rise.
+    Straight in the logarithm of the current through two readings, as the diode's law has it; a
+    share of what was added stands as a limit. Of `series_ohm`, which is the most that bond and
+    epitaxy have, anything may lie in the diode's path. Raises InputError where the currents do not
+    rise.
     """
     if not 0.0 < weak_a < strong_a <= to_a:
         raise InputError(
@@ -74,7 +81,9 @@ def led_on(
     high = influence(strong.value, strong.u, "forward voltage at the large current")
     added = (high - low) * per_log * math.log(to_a / strong_a)
     law = limits(1.0, _LED_ON_SHARE, "led on along the diode's law")
-    return to_estimate(high + added * law, "V")
+    drop_v = series_ohm * (to_a - strong_a) / 2.0
+    added = added * law + limits(drop_v, drop_v, "resistance in the diode's path")
+    return to_estimate(high + added, "V")
 
 
 def temperature_from_diode(

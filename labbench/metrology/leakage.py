@@ -67,12 +67,14 @@ def leakage_by_resistor(
     series_relative: float = _RESISTOR_RELATIVE,
     meter_ohm: float = METER_OHM,
     meter_relative: float = _METER_RELATIVE,
+    voltage_relative: float = 0.0,
     allowance_a: float = ALLOWANCE_RESISTOR_A,
 ) -> Estimate:
     """Return the current through a part in series with a resistor (A), with its influences.
 
     `volts` are readings across the resistor, `zero_volts` those with the part lifted at the same
-    voltage, taken in `zero_range_v` where that was another range. `*_relative` are limits. Raises
+    voltage, taken in `zero_range_v` where that was another range. `*_relative` are limits; that
+    of the voltage at the part says how far it may lie from the one that is stated. Raises
     InputError for no reading or an impossible resistor.
     """
     _check(volts, series_ohm)
@@ -80,7 +82,7 @@ def leakage_by_resistor(
     meter = meter_ohm * limits(1.0, meter_relative, "input resistance of the multimeter")
     return _current(
         volts, zero_volts, 1.0 / resistor + 1.0 / meter, multimeter, range_v,
-        zero_range_v or range_v, allowance_a,
+        zero_range_v or range_v, voltage_relative, allowance_a,
     )  # fmt: skip
 
 
@@ -93,6 +95,7 @@ def leakage_by_meter(
     zero_range_v: float | None = None,
     meter_ohm: float = METER_OHM,
     meter_relative: float = _METER_RELATIVE,
+    voltage_relative: float = 0.0,
     allowance_a: float = ALLOWANCE_METER_A,
 ) -> Estimate:
     """Return the current through a part in series with the multimeter itself (A).
@@ -102,8 +105,9 @@ def leakage_by_meter(
     _check(volts, meter_ohm)
     meter = meter_ohm * limits(1.0, meter_relative, "input resistance of the multimeter")
     return _current(
-        volts, zero_volts, 1.0 / meter, multimeter, range_v, zero_range_v or range_v, allowance_a
-    )
+        volts, zero_volts, 1.0 / meter, multimeter, range_v, zero_range_v or range_v,
+        voltage_relative, allowance_a,
+    )  # fmt: skip
 
 
 def leakage_by_readback(
@@ -240,6 +244,7 @@ def _current(
     multimeter: MultimeterAccuracy,
     range_v: float,
     zero_range_v: float,
+    voltage_relative: float,
     allowance_a: float,
 ) -> Estimate:
     across = repeated(volts, "repeatability", least_u=multimeter.noise_v(range_v))
@@ -257,6 +262,8 @@ def _current(
             of_zero = limits(0.0, multimeter.zero_v(zero_range_v), "zero of the multimeter")
             across = across + zero - of_zero
     current = across * gain * conductance
+    # a sound part's current grows more slowly than its voltage, a resistor's as fast
+    current = current * limits(1.0, voltage_relative, "voltage at the part")
     current = current + limits(0.0, allowance_a, "fixture, air and dirt (declared allowance)")
     return to_estimate(current, "A")
 

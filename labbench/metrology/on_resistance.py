@@ -23,6 +23,8 @@ from labbench.results import Estimate, OnOffPair
 
 #: scatter of where the sense contacts touch, in one jig, standard deviation (estimate)
 _POSITION_OHM: Final = 10e-6
+#: a spring contact in good order has 5 to 15 mohm (common practice, no source)
+_CONTACT_OHM: Final = 10e-3
 
 
 def on_resistance(
@@ -35,14 +37,16 @@ def on_resistance(
     position_ohm: float = _POSITION_OHM,
     integration_periods: float = 1.0,
     gate_v: tuple[float, float] | None = None,
+    source_ohm: tuple[float, float] = (_CONTACT_OHM, _CONTACT_OHM / 2.0),
     u_temperature_k: float = 0.0,
 ) -> Estimate:
     """Return the on-resistance at the part's temperature (ohm), with its influences.
 
     `off_current_a` is the readback with the channel off at the same setting: the zero of the
     readback then cancels. `gate_v` is the wanted gate voltage and what the supply's readback said
-    it was: the difference is taken out by how a channel answers to its gate. Raises InputError for
-    no pair, or for a current that cannot be told from zero.
+    it was: the difference is taken out by how a channel answers to its gate, and so is what the
+    drain current drops across `source_ohm` (value and limit), which gate and source share. Raises
+    InputError for no pair, or for a current that cannot be told from zero.
     """
     if not pairs:
         raise InputError("an on-resistance needs at least one reading with the channel on")
@@ -69,6 +73,8 @@ def on_resistance(
         wanted_v, shown_v = gate_v
         per_v = gate_sensitivity_per_v(wanted_v)
         answer = limits(per_v, per_v / 2.0, "how the channel answers to its gate")
-        ohms = ohms * (1.0 + answer * (readback_v(shown_v, supply) - wanted_v))
+        shared = limits(*source_ohm, "contact that gate and source share")
+        there_v = readback_v(shown_v, supply) - mean_a * shared
+        ohms = ohms * (1.0 + answer * (there_v - wanted_v))
     warmth = influence(1.0, ON_RESISTANCE_PER_K * u_temperature_k, "temperature of the part")
     return to_estimate(ohms * warmth, "ohm")

@@ -12,7 +12,7 @@ import pytest
 
 from labbench.jobs.in_place import word_of
 from labbench.jobs.request import chosen_way
-from labbench.jobs.switch_blocks import blocks_of
+from labbench.jobs.switch_blocks import blocks_of, switch_blocks
 from labbench.jobs.switch_measuring import beyond_this_way
 from labbench.metrology.accuracy import multimeter_accuracy, supply_accuracy
 from labbench.metrology.expected import BenchAccuracies
@@ -21,6 +21,7 @@ from labbench.procedures.switch.sequence import SwitchTaken, switch_sequence
 from labbench.procedures.switch.taken import LeakTaken, ShortTaken
 from labbench.records.open_fixture_file import read_open_fixture, save_open_fixture
 from labbench.records.readings_file import readings_from_json, readings_to_json
+from labbench.reports.budgets import budget_title
 from labbench.results import Readings
 from tests.procedures.switch.types import NFET
 from tests.switch_doubles import SwitchRig
@@ -79,6 +80,42 @@ def test_what_the_empty_jig_read_is_taken_off_and_its_absence_widens_the_budget(
 def test_the_stated_interval_of_a_small_leak_is_two_tenths_of_a_percent_and_100_pa() -> None:
     block = blocks_of(SwitchTaken(drain=(leak(0.5, open_v=0.0),)), ACCURACIES)["drain_leakage"][0]
     assert 2 * block.u_current_a < 0.005 * block.current_a + 200e-12
+
+
+def test_every_value_has_its_budget_and_the_declared_allowance_is_a_line_of_a_leak(
+    tmp_path: Path,
+) -> None:
+    rig = SwitchRig(tmp_path)
+    taken = switch_sequence(rig.bench, switch_conditions(NFET), position="Q3", drain_limit_a=1e-6)
+    rig.bench.make_safe()
+    rig.journal.close("done", "")
+    made = switch_blocks(taken, ACCURACIES)
+    assert [budget.name for budget in made.budgets] == [
+        *["gate-leakage"] * 4, *["drain-leakage"] * 2, *["body-diode"] * 2, *["threshold"] * 2,
+        *["on-resistance"] * 2,
+    ]  # fmt: skip
+    for budget in made.budgets[:6]:
+        shares = {line.label: line.share for line in budget.lines}
+        assert shares["fixture, air and dirt (declared allowance)"] > 0.0
+    drain = made.blocks["drain_leakage"][1]
+    assert made.budgets[5].u == drain.u_current_a
+    assert budget_title(made.budgets[5]).startswith("drain leakage at 24 V: 7.998 nA ± 280 pA (95 %")
+
+
+def test_a_tolerance_of_the_bench_file_is_the_one_that_counts() -> None:
+    taken = SwitchTaken(drain=(leak(0.5, open_v=0.0),))
+    usual = blocks_of(taken, ACCURACIES)["drain_leakage"][0]
+    poor = blocks_of(taken, ACCURACIES, {100e3: 0.05})["drain_leakage"][0]
+    assert poor.u_current_a > 10.0 * usual.u_current_a
+
+
+def test_the_voltage_of_a_leak_is_what_the_part_saw_and_not_what_was_set() -> None:
+    """By hand: 2.4 V of 24 V across the resistor leave 21.6 V."""
+    near, far = blocks_of(
+        SwitchTaken(drain=(leak(1e-3, open_v=0.0), leak(2.4, open_v=0.0))), ACCURACIES
+    )["drain_leakage"]
+    assert near.voltage_v == 24.0
+    assert far.voltage_v == pytest.approx(21.6)
 
 
 def test_a_leak_beyond_the_range_is_a_bound_and_an_unsteady_one_no_number() -> None:

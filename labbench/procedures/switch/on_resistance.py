@@ -32,6 +32,8 @@ _GATE_CHANNEL = 2
 #: 4.7 ohm of 25 W: at 10 V they take 21 W, for a second at most
 _ONE_CHANNEL_OHM, _ONE_CHANNEL_S, _ONE_CHANNEL_V = 4.7, 1.0, 10.0
 _ON_S = 1.0
+#: the output's rest decays through the supply's own bleeder, a quarter of a second to ten
+_REST_V, _REST_BETWEEN_S, _REST_WITHIN_S = 2e-6, 0.2, 15.0
 
 
 def on_way(bench: Bench, *, mirrored: bool = False) -> Way | None:
@@ -124,17 +126,32 @@ def _one_channel(bench: Bench, conditions: SwitchConditions, gate_v: float) -> O
     meter.set_for(0.1)
     agree(bench, "the on-resistance", volts=gate_v, amps=amps)
     with bench.step("on-resistance", gate_v=gate_v, amps=amps):
-        off_v = meter.read() or 0.0
+        off_v = _at_rest(bench, meter)
         off_a = value(bench.take_supply_current()) or 0.0
         maximum = part_maximum(conditions.name, conditions.maximum_gate_source_v)
         with Live(bench, volts=gate_v, amps=amps, need=need, meter=False, part=maximum):
             on_v, on_a, aborted = _conducting(bench, meter)
             held_v = value(bench.take_supply_voltage()) or 0.0
-        off_after_v = meter.read() if not aborted else None
     return OnTaken(
         gate_source_v=held_v, on_v=on_v, off_v=off_v, on_a=on_a, off_a=off_a,
-        method="one-channel", aborted=aborted, wanted_gate_v=gate_v, off_after_v=off_after_v,
+        method="one-channel", aborted=aborted, wanted_gate_v=gate_v,
     )  # fmt: skip
+
+
+def _at_rest(bench: Bench, meter: RangedMeter) -> float:
+    """Read the part without current once the supply's last millivolts have left it (V).
+
+    Its gate is off with its drain, so what the output still holds stands across the part.
+    """
+    last = meter.read() or 0.0
+    until_s = bench.clock.monotonic_s() + _REST_WITHIN_S
+    while bench.clock.monotonic_s() < until_s:
+        bench.settle(_REST_BETWEEN_S)
+        now = meter.read() or 0.0
+        if abs(now - last) <= _REST_V:
+            return now
+        last = now
+    return last
 
 
 def _conducting(bench: Bench, meter: RangedMeter) -> tuple[float | None, float, bool]:
