@@ -36,7 +36,8 @@ _SECOND = {"22": 411, "1k": 412}
 _DIRECT_2 = 410
 _METER_HIGH_ON_PLUS, _METER_LOW_ON_R = 420, 421
 _BLEEDER_TIES = {"tie 1k D S": 430, "tie 1k G S": 431, "tie 1k VIN SW": 430, "tie 1k SW PGND": 431,
-                 "tie 1k RAIL GND": 430, "tie 1k VIN GND": 431}  # fmt: skip
+                 "tie 1k RAIL GND": 430, "tie 1k VIN GND": 431,
+                 "tie 1k BOOT SW": 435}  # fmt: skip
 _PLUS, _MINUS = "supply 1 plus", "supply 1 minus"
 _PLUS_2, _MINUS_2 = "supply 2 plus", "supply 2 minus"
 
@@ -182,9 +183,17 @@ _STAGE: dict[str, tuple[str, ...]] = {
     "stage-bleed": ("tie 1k VIN SW", "tie 1k SW PGND", "multimeter > VIN' PGND'"),
 }  # fmt: skip
 
+# What feeds the driver charges the bootstrap capacitor: 1 kohm empties it before anything moves.
+_STAGE |= {
+    f"{name}-bleed": (*joins, "tie 1k BOOT SW")
+    for name, joins in _STAGE.items()
+    if name.startswith(("stage-drive", "stage-on", "stage-pwm", "stage-tri"))
+}
+
 _RAIL: dict[str, tuple[str, ...]] = {
     "rail-check": _on("", "RAIL", "GND", "RAIL' GND'"),
     "rail-check-100R": _through("100", "RAIL", "GND"),
+    "rail-check-4R7": _through("4.7", "RAIL", "GND"),
     # The clips together: the same wiring with the position "short".
     "rail-short": _on("", "RAIL", "GND", "RAIL' GND'"),
 }

@@ -60,7 +60,7 @@ _METER_TAPS: Mapping[int, tuple[str, str]] = {
     422: ("Q", "MH"),
     423: ("P2+", "MH"),
 }
-_BLEEDERS: Mapping[int, tuple[int, int]] = {430: (0, 1), 431: (2, 1)}
+_BLEEDERS: Mapping[int, tuple[int, int]] = {430: (0, 1), 431: (2, 1), 435: (4, 1)}
 _BLEEDER_OHM = 1e3
 # A resistor from column 1 to column 2: what leaves a stage's switch node is measured across it.
 RETURN_RELAY, RETURN_OHM, RETURN_TOLERANCE = 432, 10e3, 1e-3

@@ -24,6 +24,7 @@ from labbench.jobs.until_decided import (
     REJECTION_TESTS,
     final_risks,
 )
+from labbench.jobs.verify_stage import verify_stage
 from labbench.jobs.verify_switch import verify_switch
 from labbench.judging.coil import judge_coil
 from labbench.judging.reservations import with_reservations
@@ -32,6 +33,7 @@ from labbench.metrology.budgets import budget_from_json
 from labbench.metrology.expected import BenchAccuracies
 from labbench.parts.coil_type import CoilType
 from labbench.parts.mosfet_type import MosfetType
+from labbench.parts.stage_type import StageType
 from labbench.ports import Event, Operator
 from labbench.procedures.sweep import sweep_frequencies
 from labbench.records.cooling_file import CoolingPart
@@ -63,6 +65,12 @@ def verify(
     if isinstance(request.part, MosfetType):
         check_position(opened, request)
         return verify_switch(
+            opened, request, operator=operator, data=data, stop=flag,
+            siblings=_siblings(data, request),
+        )  # fmt: skip
+    if isinstance(request.part, StageType):
+        check_position(opened, request)
+        return verify_stage(
             opened, request, operator=operator, data=data, stop=flag,
             siblings=_siblings(data, request),
         )  # fmt: skip

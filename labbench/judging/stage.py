@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = ["NEEDED_STEPS", "judge_stage"]
 
+import math
 from collections.abc import Collection, Iterator, Sequence
 
 from labbench.judging.disposition import dispose
@@ -13,12 +14,14 @@ from labbench.judging.stage_limits import decide_stage_limits
 from labbench.judging.stage_naming import Moved, name_stage_faults
 from labbench.judging.stage_quantities import StageSiblings, stage_quantities
 from labbench.judging.switch_evidence import SUSPECT_FACTOR
+from labbench.parts.stage_seating import PairReading, seating
 from labbench.parts.stage_steps import (
     BODY_DIODE,
     DRIVER_SUPPLY,
     HS_LEAK,
     LS_LEAK,
     ON_RESISTANCE,
+    SEATING,
     SHORT,
     STEPS,
     UNDERVOLTAGE,
@@ -33,6 +36,8 @@ NEEDED_STEPS = (
 )  # fmt: skip
 #: share of the false-reject rate that the limits of the type have together
 _LIMITS_SHARE = 0.1
+#: largest resistance that a reading across 100 ohm tells from none (ohm)
+_SEEN_OHM = 4e6
 #: one-sided: a leak that is smaller than its siblings' is no fault
 _ONE_SIDED = (HS_LEAK.name, LS_LEAK.name, "vin-leak", "gate-current", "pwm-current")
 
@@ -65,7 +70,7 @@ def judge_stage(
         *_by_limits(part, characteristics),
         *_by_siblings(readings, learned, false_reject * (1.0 - _LIMITS_SHARE)),
     ]
-    findings = name_stage_faults(readings, moved)
+    findings = _lies_wrongly(readings, part) or name_stage_faults(readings, moved)
     if any(f.fault == "turned-in-jig" for f in findings):
         # no verdict on a part that lies wrongly: its pins are others
         characteristics = ()
@@ -85,6 +90,37 @@ def judge_stage(
         would_decide=() if disposition in ("fit", "unfit") else tuple(would),
         remarks=tuple(reservations),
     )
+
+
+def _lies_wrongly(readings: Readings, part: StageType) -> tuple[Finding, ...]:
+    """Compare the pattern at 0.2 V with the type's, where more than the named paths was read."""
+    if not any(r.step == SEATING.name for r in readings.stage):
+        return ()
+    found = seating(
+        [
+            PairReading(
+                *_ends(r.path),
+                ohm=math.inf if r.value is None else r.value,
+                greater_than_ohm=r.greater_than or _SEEN_OHM,
+                relative_u=0.02 if not r.u or not r.value else 0.02 + r.u / r.value,
+            )
+            for r in readings.stage
+            if r.step in (SEATING.name, SHORT.name) and r.state.get("polarity", "+") == "+"
+        ],
+        part,
+    )
+    if found.how == "as-marked":
+        return ()
+    because = f"the resistances at 0.2 V fit a part that lies {found.how} better, or as well"
+    confidence = 1.0 / (1.0 + math.exp(max(min(found.margin, 50.0), -50.0)))
+    return (
+        Finding("turned-in-jig", None, "suspect", confidence, ("not-as-marked",), because),
+    )  # fmt: skip
+
+
+def _ends(path: str) -> tuple[str, str]:
+    one, _, other = path.partition("-")
+    return one, other
 
 
 def _by_limits(part: StageType, characteristics: Sequence[Characteristic]) -> Iterator[Moved]:

@@ -16,6 +16,7 @@ __all__ = [
     "PIN_ROLES",
     "PWM_CURRENT",
     "PWM_OPEN",
+    "SEATING",
     "SHORT",
     "STEPS",
     "TRI_STATE",
@@ -47,6 +48,14 @@ SHORT: Final = Step(
     ("vin-sw", "sw-pgnd", "vin-pgnd", "vdrv-pgnd", "boot-sw", "pwm-pgnd", "en-pgnd"),
     {"polarity": ("+", "-")},
 )  # fmt: skip
+#: the other pairs of terminals at 0.2 V: with the paths of `short` they tell how the part lies
+SEATING: Final = Step(
+    "seating", "ohm",
+    (
+        "vin-vdrv", "vin-boot", "vin-pwm", "vin-en", "sw-vdrv", "sw-pwm", "sw-en", "pgnd-boot",
+        "vdrv-boot", "vdrv-pwm", "vdrv-en", "boot-pwm", "boot-en", "pwm-en",
+    ),
+)  # fmt: skip
 #: 10 mA, from sw to vin (high side) and from pgnd to sw (low side)
 BODY_DIODE: Final = Step("body-diode", "V", ("vin-sw", "sw-pgnd"))
 #: vin at its test voltage, sw over 10 kohm to pgnd, boot tied to sw
@@ -73,8 +82,8 @@ TRI_STATE: Final = Step("tri-state", "ohm", ("vin-sw", "sw-pgnd"))
 STEPS: Final[Mapping[str, Step]] = {
     step.name: step
     for step in (
-        SHORT, BODY_DIODE, HS_LEAK, LS_LEAK, VIN_LEAK, DRIVER_SUPPLY, UNDERVOLTAGE, PWM_OPEN,
-        PWM_CURRENT, ON_RESISTANCE, TRI_STATE,
+        SEATING, SHORT, BODY_DIODE, HS_LEAK, LS_LEAK, VIN_LEAK, DRIVER_SUPPLY, UNDERVOLTAGE,
+        PWM_OPEN, PWM_CURRENT, ON_RESISTANCE, TRI_STATE,
     )
 }  # fmt: skip
 

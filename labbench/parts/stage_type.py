@@ -67,6 +67,8 @@ class StageType:
     maximum_vin_v: float | None = None
     maximum_vdrv_v: float | None = None
     maximum_current_a: float | None = None
+    #: what charges the bootstrap capacitor: a switch lets it droop while sw stays low
+    bootstrap: Literal["diode", "switch"] = "diode"
     learned_from: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
     digest: str = field(default="", eq=False)
@@ -290,6 +292,7 @@ class _StageFile:
     )
     limits: _LimitsTable = field(factory=_LimitsTable)
     absolute_maximum: _MaximumTable = field(factory=_MaximumTable)
+    bootstrap: Literal["diode", "switch"] = "diode"
     learned_from: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
 
@@ -317,6 +320,7 @@ class _StageFile:
             maximum_vin_v=self.absolute_maximum.vin,
             maximum_vdrv_v=self.absolute_maximum.vdrv,
             maximum_current_a=self.absolute_maximum.current,
+            bootstrap=self.bootstrap,
             learned_from=self.learned_from,
             assumed=self.assumed,
             digest=digest,

@@ -14,6 +14,7 @@ from typing import Final
 from labbench.errors import InputError
 from labbench.files import nearest
 from labbench.ports import Hookup
+from labbench.procedures.switch.board_hookups import BOARD_HOOKUPS
 from labbench.procedures.switch.drawings import draw_joins
 
 #: input resistance of a multimeter's volts ranges (common practice, no source)
@@ -193,11 +194,13 @@ _OTHERS: Final[dict[str, tuple[str, ...]]] = {
         "tie EN VDRV", "multimeter > across 10k",
     ),
     "stage-bleed": ("tie 1k VIN SW", "tie 1k SW PGND", "multimeter > VIN' PGND'"),
-    "rail-check": (f"{_PLUS} > rail", f"{_MINUS} > ground", "multimeter > rail ground"),
-    "rail-check-100R": _through("100", "rail", "ground"),
-    # the clips together: the same wiring, with copper between the clips
-    "rail-short": (f"{_PLUS} > rail", f"{_MINUS} > ground", "multimeter > rail ground"),
+    **BOARD_HOOKUPS,
 }  # fmt: skip
+
+
+#: the bootstrap capacitor is emptied over this while everything else stays as it is
+_EMPTY_BOOT = "tie 1k BOOT SW"
+_CHARGE_BOOT = ("stage-drive", "stage-on", "stage-pwm", "stage-tri")
 
 
 def _swapped(join: str) -> str:
@@ -214,6 +217,11 @@ HOOKUPS: Final[Mapping[str, tuple[str, ...]]] = {
     **_FET,
     **{f"{name}-p": tuple(map(_swapped, joins)) for name, joins in _FET.items()},
     **_OTHERS,
+    **{
+        f"{name}-bleed": (*joins, _EMPTY_BOOT)
+        for name, joins in _OTHERS.items()
+        if name.startswith(_CHARGE_BOOT)
+    },
 }
 
 
