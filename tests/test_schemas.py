@@ -29,6 +29,8 @@ from labbench.parts.mosfet_type import _MosfetFile
 from labbench.parts.stage_type import _StageFile
 from labbench.records.journal import Journal
 from labbench.records.journal_file import KINDS, VERSION, JournalEvent
+from labbench.records.part_life import BoardPlace
+from labbench.records.rail_file import RailFile
 from labbench.records.readings_file import (
     judgement_to_json,
     problem_to_json,
@@ -119,6 +121,7 @@ FORMATS: list[tuple[str, type]] = [
     ("part-type-power-stage-1", _StageFile),
     ("bench-1", BenchFile),
     ("gauge-plan-1", PlanFile),
+    ("rail-1", RailFile),
 ]
 TABLES = [
     pytest.param(name, table, cls, id=where)
@@ -342,6 +345,10 @@ class TestJournal:
             journal.write("void", step="pair#1", readings=[4], reason="LinkLost: gone")
             journal.write("step-ended", step="pair#1", clean=False, reason="LinkLost: gone")
             journal.write("off", channel=1, confirmed=True)
+            journal.write(
+                "shelf", what="fitted", who="anna", specimen="D4",
+                place=BoardPlace(board="radar-supply", serial="12", rail="core", phase="2"),
+            )  # fmt: skip
         lines = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
         assert [line["kind"] for line in lines][-1] == "closed"
         for line in lines:
@@ -356,6 +363,10 @@ class TestJournal:
             ("void", {"step": "a#1", "readings": [-1], "reason": "x"}),
             ("closed", {"status": "done", "reason": None}),
             ("amended", {"run": "x", "what": "void", "who": "x", "why": ""}),
+            ("shelf", {"what": "fitted", "who": "anna", "specimen": "D4"}),
+            ("shelf", {"what": "scrapped", "who": "anna", "specimen": "D4", "why": None}),
+            ("shelf", {"what": "returned", "who": "anna"}),
+            ("shelf", {"what": "lost", "who": "anna", "specimen": "D4"}),
             ("dreamed", {}),
         ],
     )

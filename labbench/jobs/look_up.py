@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-__all__ = ["RunRow", "find_run", "history", "next_specimen", "page_for", "rebuild", "strike"]
+__all__ = [
+    "RunRow",
+    "find_run",
+    "history",
+    "next_specimen",
+    "page_for",
+    "rebuild",
+    "shelf_texts",
+    "strike",
+    "where_now",
+]
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -13,6 +23,7 @@ from attrs import evolve
 from labbench.errors import InputError
 from labbench.jobs.check_state import charts_of
 from labbench.jobs.cooling import cooling_list
+from labbench.jobs.shelf_parts import life_of
 from labbench.metrology.budgets import budget_from_json
 from labbench.quantities import format_si
 from labbench.records.folder import DataFolder
@@ -20,6 +31,7 @@ from labbench.records.journal import JournalEvent, amend, read_journal
 from labbench.records.readings_file import judgement_from_json, readings_from_json
 from labbench.records.store import RunRow, Store
 from labbench.reports.check_words import check_page
+from labbench.reports.shelf_words import event_text, life_text
 from labbench.reports.specimen import SpecimenRecord, specimen_page
 from labbench.results import Influence
 
@@ -37,6 +49,17 @@ def history(
             for problem in store.unreadable:
                 warn(problem)
         return store.search(**wanted)
+
+
+def shelf_texts(data: DataFolder) -> dict[str, str]:
+    """Say what each event of the shelf was, by run; those that were struck are left out."""
+    with Store(data.store) as store:
+        return {event.run: event_text(event) for event in store.shelf()}
+
+
+def where_now(data: DataFolder, specimen: str) -> str:
+    """Say where a part is and what became of it; nothing for one that just lies on the shelf."""
+    return life_text(life_of(data, specimen))
 
 
 def rebuild(data: DataFolder) -> int:
@@ -137,6 +160,7 @@ def page_for(row: RunRow, data: DataFolder | None = None) -> str:
                 ("Lot", row.lot or ""),
                 ("For job", row.customer_job or ""),
                 ("Siblings compared with", ", ".join(opened.get("siblings", ()))),
+                ("Where it is now", where_now(data, row.specimen) if data and row.specimen else ""),
                 ("What is assumed of the type", "; ".join(opened.get("assumed", ()))),
             ],
             measured_facts=_measured_facts(row, opened, measured, journal.note),

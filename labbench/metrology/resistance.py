@@ -19,7 +19,7 @@ the value is brought to another temperature (`at_temperature`).
 
 from __future__ import annotations
 
-__all__ = ["at_temperature", "dc_resistance"]
+__all__ = ["WHERE_PROBES_TOUCH", "at_temperature", "dc_resistance"]
 
 import math
 from collections.abc import Sequence
@@ -48,6 +48,8 @@ from labbench.results import (
 # standard uncertainties.
 _PROBE_POSITION_OHM: Final = 5e-6
 _PROBE_POSITION_RELATIVE: Final = 6e-3
+#: label of the influence that a new placement draws anew
+WHERE_PROBES_TOUCH: Final = "where the probes touch"
 
 # Temperature rise of a part under a second or so of current: assumed. Not corrected, so the whole
 # rise stands as a standard uncertainty: at 30 mW it is 0.1 %, at 2 W it is the largest line.
@@ -202,8 +204,8 @@ def _by_multimeter(
     volts = volts + influence(0.0, step_v * math.sqrt(1.5 / 12.0), "last digit of the display")
     volts = volts * limits(1.0, accuracy.gain_relative, "gain of the multimeter")
     r = volts / current
-    position = influence(0.0, _PROBE_POSITION_OHM, "where the probes touch")
-    position_relative = influence(1.0, _PROBE_POSITION_RELATIVE, "where the probes touch")
+    position = influence(0.0, _PROBE_POSITION_OHM, WHERE_PROBES_TOUCH)
+    position_relative = influence(1.0, _PROBE_POSITION_RELATIVE, WHERE_PROBES_TOUCH)
     return (r * position_relative + position) * _heating(r, current, measurement)
 
 

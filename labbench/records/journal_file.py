@@ -54,6 +54,8 @@ Kind = Literal[
     "judged",
     "closed",
     "amended",
+    # what became of a part after its verdict; such a journal holds no measurement
+    "shelf",
 ]
 KINDS: tuple[str, ...] = get_args(Kind)
 

@@ -6,16 +6,7 @@ twice changes nothing. A store that is lost or locked never stops a measurement:
 
 from __future__ import annotations
 
-__all__ = [
-    "BUSY_TIMEOUT_MS",
-    "RunRow",
-    "Store",
-    "amendments",
-    "characteristics",
-    "findings",
-    "metadata",
-    "runs",
-]
+__all__ = ["BUSY_TIMEOUT_MS", "RunRow", "Store"]
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
@@ -24,87 +15,23 @@ from pathlib import Path
 from typing import Any
 
 from attrs import frozen
-from sqlalchemy import (
-    Boolean,
-    Column,
-    Connection,
-    Engine,
-    Float,
-    ForeignKey,
-    Integer,
-    MetaData,
-    String,
-    Table,
-    create_engine,
-    event,
-    select,
-)
+from sqlalchemy import Connection, Engine, Table, create_engine, event, select
 from sqlalchemy.engine import URL
 from sqlalchemy.exc import SQLAlchemyError
 
 from labbench.errors import InputError
 from labbench.records.journal import JournalFile, read_journal
+from labbench.records.part_life import BoardPlace, ShelfEvent
+from labbench.records.store_tables import (
+    amendments,
+    characteristics,
+    findings,
+    metadata,
+    runs,
+    shelf_events,
+)
 
 BUSY_TIMEOUT_MS = 5000
-
-metadata = MetaData()
-
-runs = Table(
-    "runs",
-    metadata,
-    Column("run", String, primary_key=True),
-    Column("job", String, nullable=False),
-    Column("journal", String, nullable=False),
-    Column("opened_utc", String, nullable=False),
-    Column("status", String),
-    Column("reason", String),
-    Column("bench", String),
-    Column("who", String),
-    Column("specimen", String),
-    Column("type", String),
-    Column("donor", String),
-    Column("lot", String),
-    Column("customer_job", String),
-    Column("simulated", Boolean, nullable=False, default=False),
-    Column("disposition", String),
-    Column("measured", String),
-    Column("judged", String),
-)
-
-characteristics = Table(
-    "characteristics",
-    metadata,
-    Column("run", ForeignKey("runs.run", ondelete="CASCADE"), primary_key=True),
-    Column("number", Integer, primary_key=True),
-    Column("name", String, nullable=False),
-    Column("value", Float),
-    Column("unit", String),
-    Column("expanded_uncertainty", Float),
-    Column("verdict", String),
-)
-
-findings = Table(
-    "findings",
-    metadata,
-    Column("run", ForeignKey("runs.run", ondelete="CASCADE"), primary_key=True),
-    Column("number", Integer, primary_key=True),
-    Column("fault", String, nullable=False),
-    Column("path", String),
-    Column("grade", String),
-    Column("probability", Float),
-)
-
-# No foreign key: an amendment may be ingested before the run that it strikes.
-amendments = Table(
-    "amendments",
-    metadata,
-    Column("amendment", String, primary_key=True),
-    Column("run", String, nullable=False, index=True),
-    Column("utc", String, nullable=False),
-    Column("what", String, nullable=False),
-    Column("who", String, nullable=False),
-    Column("why", String, nullable=False),
-)
 
 
 @frozen
@@ -148,6 +75,7 @@ class Store:
         self.where = str(path)
         #: journals that could not be read when they were last looked at, and why
         self.unreadable: list[InputError] = []
+        self._held: Connection | None = None
         if self._engine.dialect.name == "sqlite":
             event.listen(self._engine, "connect", _prepare_sqlite)
             event.listen(self._engine, "begin", _begin_immediate)
@@ -172,7 +100,23 @@ class Store:
         self.close()
 
     @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Keep every other writer out until the end of the block: look, decide, then write.
+
+        Without it two people could set the same part aside at the same moment.
+        """
+        with self._begin() as connection:
+            self._held = connection
+            try:
+                yield
+            finally:
+                self._held = None
+
+    @contextmanager
     def _begin(self) -> Iterator[Connection]:
+        if self._held is not None:
+            yield self._held
+            return
         try:
             with self._engine.begin() as connection:
                 yield connection
@@ -253,6 +197,21 @@ class Store:
         if not with_void:
             rows = [row for row in rows if row.void is None]
         return rows[:limit]
+
+    def shelf(self) -> list[ShelfEvent]:
+        """Return what was done with parts after their verdicts, oldest first, without what is void.
+
+        `labbench.records.part_life` says what it makes of them.
+        """
+        struck = select(amendments.c.run).where(amendments.c.what == "void")
+        query = (
+            select(shelf_events)
+            .where(shelf_events.c.run.not_in(struck))
+            .order_by(shelf_events.c.utc, shelf_events.c.run)
+        )
+        with self._begin() as connection:
+            found = connection.execute(query).mappings().all()
+        return [_shelf_event(row) for row in found]
 
     def next_specimen(self, prefix: str = "D") -> str:
         """Return the first free automatic number, such as `D12`."""
@@ -338,7 +297,21 @@ def _ingest(connection: Connection, path: Path, journal: JournalFile) -> str:
     )
     _insert_many(connection, characteristics, run, judged.get("characteristics", ()))
     _insert_many(connection, findings, run, judged.get("findings", ()))
+    for entry in journal.of_kind("shelf")[-1:]:  # such a journal holds one event
+        place = entry.data.get("place") or {}
+        told = {**entry.data, **place, "run": run, "utc": entry.utc}
+        names = [column.name for column in shelf_events.columns]
+        connection.execute(
+            shelf_events.insert().values({name: told[name] for name in names if name in told})
+        )
     return run
+
+
+def _shelf_event(row: Mapping[Any, Any]) -> ShelfEvent:
+    keys = ("board", "serial", "rail", "phase", "designator")
+    place = {key: row[key] for key in keys}
+    rest = {key: value for key, value in row.items() if key not in keys}
+    return ShelfEvent(**rest, place=BoardPlace(**place) if place["board"] else None)
 
 
 def _last(by_kind: Mapping[str, Sequence[Mapping[str, Any]]], kind: str) -> Mapping[str, Any]:

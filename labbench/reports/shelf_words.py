@@ -61,6 +61,8 @@ def life_text(life: PartLife) -> str:
             return ""
         return f"lifted off a board on {life.lifted_utc[:10]}; verify it anew"
     text = f"{event_text(last)} ({last.utc[:10]}, {last.who})"
+    if life.outcomes and life.state != "fitted" and life.place is not None:
+        text += f"; was in {life.place.text}"
     for event in life.outcomes:
         note = f": {event.why}" if event.why else ""
         text += f"; {_OUTCOMES[event.outcome]} ({event.utc[:10]}){note}"

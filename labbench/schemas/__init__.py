@@ -17,10 +17,12 @@ SCHEMA_NAMES: Final = (
     "bench-1",
     "gauge-plan-1",
     "journal-1",
+    "match-1",
     "part-type-1",
     "part-type-mosfet-1",
     "part-type-power-stage-1",
     "problem-1",
+    "rail-1",
     "readings-1",
     "verdict-1",
 )

@@ -1,7 +1,7 @@
-"""Check what is said of a load behind a rail, and how parts share current.
+"""Check what is said of a load behind a rail.
 
 Expected values are arithmetic by hand or a closed form written here. Does not cover: rates over
-populations of loads, the measuring, which parts stand on the shelf.
+populations of loads, the measuring, how parts share current (test_matching).
 """
 
 from __future__ import annotations
@@ -12,13 +12,6 @@ import pytest
 
 from labbench.errors import InputError
 from labbench.judging.load import exponent_of, judge_load, resistance_of
-from labbench.judging.matching import (
-    Candidate,
-    choose_donor,
-    passive_resistance,
-    share_currents,
-    share_errors,
-)
 from labbench.results import LoadReading, Readings
 
 VOLTS = (0.05, 0.1, 0.3)
@@ -119,48 +112,3 @@ def test_a_reading_that_differs_on_the_way_back_is_told() -> None:
 def test_without_a_reading_there_is_nothing_to_judge() -> None:
     with pytest.raises(InputError, match="no reading of a load"):
         judge_load(Readings(specimen="b", type="load"))
-
-
-def test_one_phase_of_six_ten_per_cent_high_takes_less() -> None:
-    """By hand: 6 / (5 + 1/1.1) = 1.01538; 1.01538 / 1.1 - 1 = -7.69 %."""
-    errors = share_errors([1.0] * 5 + [1.1])
-    assert errors[-1] == pytest.approx(-0.0769, abs=1e-4)
-    assert errors[0] == pytest.approx(0.0154, abs=1e-4)
-
-
-def test_an_offset_of_a_tenth_of_a_millivolt_moves_a_fifth_of_an_ampere() -> None:
-    """By hand: 0.1 mV on 0.5 mohm is 0.2 A; of it 1/6 comes back to all phases."""
-    even = share_currents([5e-4] * 6, total_a=120.0)
-    moved = share_currents([5e-4] * 6, total_a=120.0, offset_v=[1e-4, 0, 0, 0, 0, 0])
-    assert even == pytest.approx([20.0] * 6)
-    assert moved[0] - even[0] == pytest.approx(-0.2 * 5 / 6)
-    assert moved[1] - even[1] == pytest.approx(0.2 / 6)
-    assert sum(moved) == pytest.approx(120.0)
-
-
-def test_a_passive_phase_shares_by_all_that_lies_in_its_way() -> None:
-    ohms = passive_resistance(
-        0.1, high_side_ohm=7e-3, low_side_ohm=2.4e-3, coil_ohm=0.3e-3, board_ohm=0.2e-3
-    )
-    assert ohms == pytest.approx(0.7e-3 + 2.16e-3 + 0.5e-3)
-    with pytest.raises(InputError):
-        passive_resistance(2.0, high_side_ohm=1, low_side_ohm=1, coil_ohm=1, board_ohm=1)
-
-
-def test_the_donor_nearest_to_the_harmonic_mean_is_chosen() -> None:
-    ranked = choose_donor(
-        [Candidate("D1", 1.6e-3), Candidate("D2", 1.52e-3, 1.5e-5), Candidate("D3", 1.3e-3)],
-        [1.5e-3, 1.55e-3, 1.45e-3],
-    )
-    assert [match.specimen for match in ranked] == ["D2", "D1", "D3"]
-    # one per cent of its resistance is three quarters of that in its share, near an equal one
-    assert ranked[0].u_share_error == pytest.approx(0.75 * 1.5e-5 / 1.52e-3, rel=0.02)
-
-
-def test_sharing_needs_neighbours_and_resistances_above_zero() -> None:
-    with pytest.raises(InputError, match="without a neighbour"):
-        choose_donor([Candidate("D1", 1e-3)], [])
-    with pytest.raises(InputError, match="above zero"):
-        share_errors([1e-3, 0.0])
-    with pytest.raises(InputError, match="2 offsets for 1 phases"):
-        share_currents([1e-3], total_a=1.0, offset_v=[0.0, 0.0])

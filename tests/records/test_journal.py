@@ -436,4 +436,4 @@ def test_the_journal_of_version_1_reads_back_for_ever() -> None:
 
 
 def test_the_kinds_are_a_closed_list() -> None:
-    assert len(set(KINDS)) == len(KINDS) == 19
+    assert len(set(KINDS)) == len(KINDS) == 20

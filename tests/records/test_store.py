@@ -308,7 +308,7 @@ def test_sqlite_is_set_up_to_survive_a_power_cut(path: Path) -> None:
             for name in ("journal_mode", "synchronous", "foreign_keys", "busy_timeout")
         }
         assert inspect(connection).get_table_names() == [
-            "amendments", "characteristics", "findings", "runs",
+            "amendments", "characteristics", "findings", "runs", "shelf_events",
         ]  # fmt: skip
     assert settings_ == {
         "journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 5000,

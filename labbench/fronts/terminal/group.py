@@ -25,6 +25,7 @@ COMMANDS = {
     "gauge": "Prove the bench: gauge study (plan, run, report), check standard (check).",
     "judge": "Readings files: a verdict per line.",
     "types": "Part types: list, show, decode a marking.",
+    "shelf": "Verified parts at hand: match for a rail, reserve, fit, outcome, return, scrap.",
     "history": "Search what was measured.",
     "report": "The page for a specimen: sweep, verdict, uncertainty, record.",
     "void": "Strike a mistaken run; it stays for ever, with who and why.",

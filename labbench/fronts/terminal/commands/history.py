@@ -42,7 +42,10 @@ def command(
     data: Path | None,
     as_json: bool,
 ) -> None:
-    """List runs, latest first; WHAT is a specimen. Struck runs stay in the list, marked."""
+    """List runs, latest first; WHAT is a specimen. Struck runs stay in the list, marked.
+
+    Among them stands what was done with a part on the shelf: reserved, fitted, returned, scrapped.
+    """
     from labbench.compose import data_folder
     from labbench.jobs import look_up
 
@@ -64,18 +67,25 @@ def command(
             return
         if not rows:
             click.echo(f"nothing found in {folder.root}")
+        shelf = look_up.shelf_texts(folder) if any(row.job == "shelf" for row in rows) else {}
         for row in rows:
             if row.void:
                 word = "void"
             else:
                 word = row.disposition or (row.status or "unfinished")
+            if row.run in shelf:
+                word = "shelf" if row.specimen else "outcome"
             origin = " ".join(part for part in (row.donor, row.lot) if part)
             click.echo(
                 f"{row.opened_utc[:16].replace('T', ' ')}  {row.specimen or row.job:<10} "
                 f"{word:<10} {row.type or '':<14} {origin:<18.18} {row.run}"
             )
+            if row.run in shelf:
+                click.echo(f"{'':18}{shelf[row.run]} ({row.who})")
             if row.void:
                 click.echo(f"{'':18}struck by {row.void['who']}: {row.void['why']}")
+        if what is not None and (now := look_up.where_now(folder, what)):
+            click.echo(f"{what} now: {now}")
 
 
 def _plain(row: Any) -> dict[str, Any]:
