@@ -10,7 +10,7 @@ counts is which way explains the readings best. Own method; no source.
 
 from __future__ import annotations
 
-__all__ = ["TERMINALS", "PairReading", "Seating", "all_pairs", "seating"]
+__all__ = ["TERMINALS", "Array", "How", "PairReading", "Seating", "all_pairs", "seating"]
 
 import math
 from collections.abc import Mapping, Sequence
