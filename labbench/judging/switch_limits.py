@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from labbench.judging.conformity import decide
+from labbench.judging.switch_evidence import ratio_by_law
 from labbench.judging.switch_quantities import PartTemperature, same
 from labbench.metrology.semiconductor import (
     LEAKAGE_DOUBLING_K,
@@ -20,6 +21,13 @@ from labbench.metrology.semiconductor import (
 from labbench.parts.mosfet_type import LeakageLimit, MosfetType, VoltageLimit
 from labbench.results import Characteristic, Readings, Status
 
+#: a reading at this share of the limit's voltage or more is led on to it by its own power law
+_NEAR_BELOW = 0.6
+#: how well that power is known near the limit, from two voltages this far apart; and without them
+_U_POWER, _APART, _U_POWER_UNKNOWN = 0.5, 1.5, 1.0
+_STEEPEST = 6.0
+#: how much flatter than usual a sound junction's law may be
+_FLATTEST_SDS = 3.0
 #: a part of unknown temperature may be 20 K warmer than the limit's: its leakage four times
 _UNKNOWN_WARMTH = 4.0
 
@@ -47,8 +55,17 @@ def decide_limits(
     risks: dict[str, Any] = {"risk": risk, "rejection_risk": rejection_risk}
     found: list[Characteristic] = []
     for leak in part.drain_leakage:
-        found.append(_leakage("drain-leakage", "drain_source_v", leak, readings.drain_leakage,
-                              temperature, risks))  # fmt: skip
+        found.append(
+            _leakage(
+                "drain-leakage",
+                "drain_source_v",
+                leak,
+                readings.drain_leakage,
+                temperature,
+                risks,
+                schottky="schottky" in part.features,
+            )
+        )
     for leak in part.gate_leakage:
         for sign in (1.0, -1.0):
             entries = [e for e in readings.gate_leakage if e.voltage_v * sign > 0.0]
@@ -74,11 +91,17 @@ def _leakage(
     entries: Sequence[Any],
     temperature: PartTemperature,
     risks: Mapping[str, Any],
+    *,
+    schottky: bool = False,
 ) -> Characteristic:
     conditions = {condition: limit.voltage_v, "temperature_c": limit.temperature_c}
-    chosen = _leak_entry(limit, entries)
+    chosen, steps_v, u_steps_v = _leak_entry(limit, entries)
+    if chosen is None:
+        chosen, steps_v, u_steps_v = _led_on(name, limit, entries, schottky=schottky)
     if chosen is None:
         return _missing(name, conditions, "A", None, limit.upper_a)
+    if steps_v != 1.0:
+        conditions["measured_at_v"] = chosen.voltage_v
     if chosen.current_a is None or chosen.u_current_a is None:
         decision = decide(
             None, None, None, limit.upper_a, status=chosen.status,
@@ -91,8 +114,9 @@ def _leakage(
     if name == "drain-leakage":
         factor = leakage_factor(temperature.celsius, limit.temperature_c)
         u_relative = math.log(2.0) / LEAKAGE_DOUBLING_K * temperature.u_k
+    factor *= steps_v
     value = abs(chosen.current_a) * factor
-    u = math.hypot(chosen.u_current_a * factor, value * u_relative)
+    u = math.hypot(chosen.u_current_a * factor, value * u_relative, value * u_steps_v)
     decision = decide(value, u, None, limit.upper_a, **risks)
     if not temperature.known and name == "drain-leakage" and decision.verdict == "fails":
         cold = decide(value / _UNKNOWN_WARMTH, u / _UNKNOWN_WARMTH, None, limit.upper_a, **risks)
@@ -104,24 +128,64 @@ def _leakage(
                            chosen.status)  # fmt: skip
 
 
-def _leak_entry(limit: LeakageLimit, entries: Sequence[Any]) -> Any | None:
-    """Choose the reading at the limit's voltage; a leak only grows with it.
+def _leak_entry(limit: LeakageLimit, entries: Sequence[Any]) -> tuple[Any | None, float, float]:
+    """Choose the reading for the limit, the factor to the limit's voltage, and its relative u.
 
-    At a higher voltage one that is small enough is so at the limit's too, and at a lower one that
+    A reading somewhat below the limit's voltage (the series resistor takes its part) is led on by
+    the power of the voltage that this part itself shows. Farther off, a leak only grows with the
+    voltage: at a higher one what is small enough is so at the limit's too, and at a lower one what
     is too large is too large.
     """
     at = [e for e in entries if same(e.voltage_v, limit.voltage_v) and not e.repeat]
     if at:
-        return at[0]
+        return at[0], 1.0, 0.0
     want = abs(limit.voltage_v)
-    for entry in entries:
-        if entry.current_a is None:
-            continue
+    valued = sorted(
+        (e for e in entries if e.current_a is not None and not e.repeat),
+        key=lambda e: abs(e.voltage_v),
+    )
+    if valued and _NEAR_BELOW * want <= abs(valued[-1].voltage_v) < want:
+        near, first = valued[-1], valued[0]
+        step = math.log(want / abs(near.voltage_v))
+        power, u_power = 1.0, _U_POWER_UNKNOWN
+        if first.current_a and abs(near.voltage_v) > _APART * abs(first.voltage_v):
+            power = math.log(abs(near.current_a / first.current_a)) / math.log(
+                abs(near.voltage_v / first.voltage_v)
+            )
+            power, u_power = min(max(power, 0.0), _STEEPEST), _U_POWER
+        return near, math.exp(power * step), u_power * step
+    for entry in reversed(valued):
         beyond = abs(entry.voltage_v) > want and abs(entry.current_a) < limit.upper_a
         below = abs(entry.voltage_v) < want and abs(entry.current_a) > limit.upper_a
         if beyond or below:
-            return entry
-    return None
+            return entry, 1.0, 0.0
+    return None, 1.0, 0.0
+
+
+def _led_on(
+    name: str, limit: LeakageLimit, entries: Sequence[Any], *, schottky: bool
+) -> tuple[Any | None, float, float]:
+    """Lead a reading far below the limit's voltage on by the flattest law, to fail it.
+
+    A drain leaks at the limit's voltage at least what the flattest law of a sound junction makes of
+    the reading, a gate at least in proportion; if that is too much, the part fails whatever else it
+    does there.
+    """
+    want = abs(limit.voltage_v)
+    below = [
+        e for e in entries
+        if e.current_a is not None and not e.repeat and 0.0 < abs(e.voltage_v) < want
+    ]  # fmt: skip
+    if not below:
+        return None, 1.0, 0.0
+    highest = max(below, key=lambda e: abs(e.voltage_v))
+    factor = want / abs(highest.voltage_v)
+    if name == "drain-leakage":
+        ln_k, sd = ratio_by_law(highest.voltage_v, want, schottky=schottky)
+        factor = math.exp(max(0.0, ln_k - _FLATTEST_SDS * sd))
+    if abs(highest.current_a) * factor <= limit.upper_a:
+        return None, 1.0, 0.0
+    return highest, factor, 0.0
 
 
 def _voltage(

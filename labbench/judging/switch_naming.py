@@ -4,9 +4,12 @@ from __future__ import annotations
 
 __all__ = ["name_faults"]
 
+import math
 from collections.abc import Iterator, Sequence
 
-from labbench.judging.switch_evidence import Deviation
+from attrs import evolve
+
+from labbench.judging.switch_evidence import Deviation, ratio_by_law
 from labbench.judging.switch_quantities import PartTemperature
 from labbench.parts.mosfet_type import MosfetType
 from labbench.quantities import format_si
@@ -14,6 +17,9 @@ from labbench.results import Characteristic, Finding, Grade, Readings, ShortChec
 
 #: below this at 0.2 V a path is broken, whatever the part (a Schottky diode conducts some there)
 _SHORT_OHM, _SCHOTTKY_SHORT_OHM = 1e3, 300.0
+_SHORT_V = 0.2
+#: how much flatter than usual the law of a sound Schottky diode may be
+_FLATTEST_SDS = 3.0
 #: what no healthy junction or gate shows at 0.2 V
 _LEAK_OHM = 100e3
 #: a break-through of metal has less, a damaged junction more
@@ -45,7 +51,10 @@ def name_faults(
     named += _shorts(readings, part)
     named += _opens(readings)
     gate, dirty = _gate(readings, part, found, characteristics)
-    drain = _drain(readings, found, characteristics, temperature, gate)
+    drain = [
+        _perhaps_by_the_gate(readings, part, found, f)
+        for f in _drain(readings, found, characteristics, temperature, gate)
+    ]
     named += _merged(gate, drain, found)
     named += _channel(found, characteristics)
     named += _dissipation(readings)
@@ -72,13 +81,17 @@ def _shorts(readings: Readings, part: MosfetType) -> Iterator[Finding]:
             continue
         if "schottky" in part.features and entry.path in ("drain-source", "source-drain"):
             limit = _SCHOTTKY_SHORT_OHM
+            if entry.path == "drain-source" and entry.polarity == "+":
+                limit = max(limit, _least_schottky_ohm(part))
         elif entry.path == "source-drain" or entry.polarity == "-":
             # the body diode's direction
             limit = _SHORT_OHM
         else:
             limit = _LEAK_OHM
         if "gate-clamp" in part.features and "gate" in entry.path:
-            limit = _SHORT_OHM
+            # a sound clamp's current grows at least in proportion to the voltage
+            sound = [one.voltage_v / one.upper_a for one in part.gate_leakage]
+            limit = max(_SHORT_OHM, min([_LEAK_OHM, *sound])) if sound else _SHORT_OHM
         if ohms < limit:
             low[entry.path] = ohms
     if not low:
@@ -103,6 +116,15 @@ def _shorts(readings: Readings, part: MosfetType) -> Iterator[Finding]:
             others = ("short", *others)
     because = f"{format_si(ohms, 'Ω', 2)} at 0.2 V, {path.replace('-', ' to ')}"
     yield _finding(fault, path, "sure", 0.0, because, *others)
+
+
+def _least_schottky_ohm(part: MosfetType) -> float:
+    """Return what a sound Schottky type has at least at 0.2 V: its limit, led down by its law."""
+    ohms = [_LEAK_OHM]
+    for limit in part.drain_leakage:
+        ln_k, sd = ratio_by_law(_SHORT_V, limit.voltage_v, schottky=True)
+        ohms.append(_SHORT_V / limit.upper_a * math.exp(ln_k - _FLATTEST_SDS * sd))
+    return min(ohms) if len(ohms) > 1 else 0.0
 
 
 def _at_most(entry: ShortCheck) -> float | None:
@@ -141,7 +163,7 @@ def _gate(
     characteristics: Sequence[Characteristic],
 ) -> tuple[list[Finding], bool]:
     worst = _worst(found, ("gate-leakage",), positive=True)
-    shapes = [d for d in found if d.test == "gate-shape" and d.suspect]
+    shapes = [d for d in found if d.test in ("gate-shape", "gate-ohmic") and d.suspect]
     failed = [c for c in characteristics if c.name == "gate-leakage" and c.verdict == "fails"]
     if worst is None and not shapes and not failed:
         return [], False
@@ -238,6 +260,25 @@ def _drain(
     if unstable is not None and not result and not gate:
         result.append(_finding("leak", "drain-source", "sure", 0.0, unstable, "low-breakdown"))
     return result
+
+
+def _perhaps_by_the_gate(
+    readings: Readings, part: MosfetType, found: Sequence[Deviation], finding: Finding
+) -> Finding:
+    """Add the path over the gate, which is tied to source then, where the gate hides it.
+
+    The same resistor draws V/R at the gate's own step; a clamp there may draw as much itself.
+    """
+    ohmic = next((d for d in found if d.test == "ohmic"), None)
+    if finding.fault != "leak" or ohmic is None or "gate-clamp" not in part.features:
+        return finding
+    hidden = [
+        e for e in readings.gate_leakage
+        if e.current_a is not None and abs(e.current_a) > 0.5 * ohmic.value * abs(e.voltage_v)
+    ]  # fmt: skip
+    if readings.gate_leakage and not hidden:
+        return finding
+    return evolve(finding, alternatives=("leak gate-drain", *finding.alternatives)[:2])
 
 
 def _leak_text(worst: Deviation | None, failed: Sequence[Characteristic]) -> str:

@@ -47,6 +47,9 @@ _U_ROOM_K = 2.0
 #: warmer than the room by more than this, a part is warm
 _WARM_K = 6.0
 _CONDITIONS_AGREE = 0.05
+#: a threshold this little above the forward voltage lets the channel carry 1 % of a milliampere
+#: (weak inversion, a factor e per 36 mV)
+_CHANNEL_HELPS_V = 0.1
 #: leakage read so is seen no better than a milliampere: nothing to compare
 _BLIND = "supply-readback"
 
@@ -98,6 +101,12 @@ def _by_diode(readings: Readings, siblings: SwitchSiblings) -> tuple[float, floa
             continue
         reference = siblings.reference("body-diode", diode.current_a)
         if reference is None:
+            return None
+        if any(
+            t.voltage_v is not None and t.voltage_v < reference.centre + _CHANNEL_HELPS_V
+            for t in readings.threshold
+        ):
+            # gate tied to source, the channel carries some of the current: no thermometer
             return None
         slope = diode_v_per_k(diode.current_a)
         spread = reference.scale * math.sqrt(1.0 + math.pi / (2.0 * reference.count))
@@ -197,7 +206,9 @@ class SwitchSiblings:
 
     readings: tuple[Readings, ...]
     _found: dict[str, list[Quantity]] = field(factory=dict, eq=False, repr=False)
-    _known: dict[tuple[str, float], Reference | None] = field(factory=dict, eq=False, repr=False)
+    _known: dict[tuple[str, float, float], Reference | None] = field(
+        factory=dict, eq=False, repr=False
+    )
 
     @classmethod
     def of(cls, readings: Sequence[Readings]) -> SwitchSiblings:
@@ -208,10 +219,22 @@ class SwitchSiblings:
                 found.setdefault(quantity.name, []).append(quantity)
         return cls(tuple(readings), found)
 
-    def reference(self, name: str, at: float) -> Reference | None:
-        """Return what the siblings say of a quantity at a condition; None where fewer than 3."""
-        key = (name, at)
+    def voltages(self, name: str) -> tuple[float, ...]:
+        """Return at which conditions a quantity was read, smallest first, like ones once."""
+        found: list[float] = []
+        for q in sorted(self._found.get(name, ()), key=lambda q: abs(q.at)):
+            if not any(same(q.at, known) for known in found):
+                found.append(q.at)
+        return tuple(found)
+
+    def reference(self, name: str, at: float, *, spread: float | None = None) -> Reference | None:
+        """Return what the siblings say of a quantity at a condition; None where fewer than 3.
+
+        `spread` between the parts of one lot where it is not that of `SPREADS`.
+        """
+        s0 = SPREADS[name] if spread is None else spread
+        key = (name, at, s0)
         if key not in self._known:
             values = [q.value for q in self._found.get(name, ()) if same(q.at, at)]
-            self._known[key] = learn(values, SPREADS[name])
+            self._known[key] = learn(values, s0)
         return self._known[key]

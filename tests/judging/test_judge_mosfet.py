@@ -344,3 +344,118 @@ def test_gross_faults_drawn_at_random_are_all_unfit(fault: str) -> None:
         part = faulty(rng, draw_part(rng, lot), fault)
         judgement = judge_mosfet(measured(rng, part, "Q"), TYPE, siblings=others)
         assert judgement.disposition == "unfit"
+
+
+def test_a_series_resistor_that_takes_some_volts_does_not_keep_a_limit_from_being_decided() -> None:
+    """By hand: 2 and 5 uA at 3 and 21 V rise as V^0.47; led on to 24 V that is 5.3 uA."""
+    part = mosfet("nfet-30v-schottky")
+    read = (DrainLeakage(3.0, 2e-6, 4e-9), DrainLeakage(21.0, 5e-6, 1e-8))
+    judgement = judge_mosfet(
+        sound(type="nfet-30v-schottky", drain_leakage=read, body_diode=(BodyDiode(0.1, 0.4, 1e-3),),
+              threshold=(Threshold(1e-3, 1.7, 3e-4),)),
+        part,
+    )  # fmt: skip
+    (leak,) = [c for c in judgement.characteristics if c.name == "drain-leakage"]
+    assert leak.verdict == "conforms"
+    assert leak.value == pytest.approx(5e-6 * (24.0 / 21.0) ** 0.471, rel=0.01)
+    assert leak.conditions["measured_at_v"] == 21.0
+
+
+def test_a_leak_that_takes_the_voltage_down_fails_by_what_the_flattest_law_makes_of_it() -> None:
+    part = mosfet("nfet-30v-schottky")
+    for amps, wanted in ((400e-6, "fails"), (40e-6, "not-measured")):
+        line = sound(type="nfet-30v-schottky", drain_leakage=(DrainLeakage(1.4, amps, 1e-8),))
+        judgement = judge_mosfet(line, part)
+        (leak,) = [c for c in judgement.characteristics if c.name == "drain-leakage"]
+        assert leak.verdict == wanted
+
+
+def test_a_schottky_type_with_kiloohms_at_a_fifth_of_a_volt_is_leaking() -> None:
+    part = mosfet("nfet-30v-schottky")
+    for ohms, wanted in ((2e3, True), (60e3, False)):
+        line = sound(type="nfet-30v-schottky", short_check=(ShortCheck("drain-source", ohms),))
+        found = judge_mosfet(line, part).findings
+        assert any(f.fault == "leak" and f.path == "drain-source" for f in found) is wanted
+
+
+def test_an_ohmic_leak_of_a_clean_gate_is_told_from_its_own_current() -> None:
+    """By hand: 2 Gohm add 2.5 and 5 nA at 5 and 10 V to 0.07 and 0.2 nA; a sound one adds none."""
+    leaky = tuple(
+        GateLeakage(s * v, s * (0.2e-9 * (v / 10.0) ** 1.5 + v / 2e9), 3e-11)
+        for s in (1.0, -1.0) for v in (5.0, 10.0)
+    )  # fmt: skip
+    judgement = judge_mosfet(sound(gate_leakage=leaky, cleaned=True), TYPE)
+    assert first(judgement) == ("leak", "gate-source", "sure")
+    steady = tuple(
+        GateLeakage(s * v, s * 2e-9 * (v / 10.0) ** 1.5, 3e-11)
+        for s in (1.0, -1.0) for v in (5.0, 10.0)
+    )  # fmt: skip
+    assert judge_mosfet(sound(gate_leakage=steady, cleaned=True), TYPE).disposition == "fit"
+
+
+def test_a_leak_beside_a_gate_clamp_is_seen_at_the_volts_that_it_leaves() -> None:
+    """By hand: 300 kohm behind 1 Mohm leave 1.7 of 7.2 V, where the clamp draws a tenth of it."""
+    part = mosfet("nfet-20v-clamp")
+
+    def clamp(amps: float, at: tuple[float, ...]) -> tuple[GateLeakage, ...]:
+        return tuple(
+            GateLeakage(s * v, s * amps * (v / 5.0) ** 1.5, 1e-9) for s in (1.0, -1.0) for v in at
+        )
+
+    rest: dict[str, Any] = {
+        "type": "nfet-20v-clamp", "threshold": (Threshold(2.5e-4, 0.86, 3e-4),),
+        "drain_leakage": (DrainLeakage(2.0, 3.6e-9, 5e-11), DrainLeakage(16.0, 12e-9, 6e-11)),
+        "on_resistance": (OnResistance(4.5, 3.0, 6.3e-3, 2e-5),), "cleaned": True,
+    }  # fmt: skip
+    others = [
+        sound(specimen=f"S{k}", gate_leakage=clamp(1.0e-6 * f, (4.3, 5.6)), **rest)
+        for k, f in enumerate((0.8, 0.9, 1.0, 1.15, 1.3))
+    ]
+    healthy = sound(gate_leakage=clamp(1.1e-6, (4.3, 5.6)), **rest)
+    assert judge_mosfet(healthy, part, siblings=others).disposition == "fit"
+    leaky = tuple(
+        GateLeakage(s * v, s * (1.1e-6 * (v / 5.0) ** 1.5 + v / 300e3), 1e-9)
+        for s in (1.0, -1.0) for v in (1.2, 1.7)
+    )  # fmt: skip
+    judgement = judge_mosfet(sound(gate_leakage=leaky, **rest), part, siblings=others)
+    assert judgement.disposition == "unfit"
+    assert first(judgement)[:2] == ("leak", "gate-source")
+
+
+def test_a_channel_that_helps_the_diode_is_not_taken_for_warmth() -> None:
+    """Gate tied to source: a threshold near the forward voltage carries some of the current."""
+    others = siblings()
+    low = sound(
+        threshold=(Threshold(2.5e-4, 0.58, 3e-4),), body_diode=(BodyDiode(1e-3, 0.45, 1e-4),)
+    )
+    judgement = judge_mosfet(low, BARE, siblings=others)
+    assert judgement.disposition == "unfit"
+    assert first(judgement) == ("threshold-shift", "gate-source", "sure")
+    assert not any(w.action == "wait" for w in judgement.would_decide)
+
+
+def test_two_currents_of_one_threshold_are_one_test() -> None:
+    """Else a second current would halve the share, and a shift that was sure would not be."""
+    once = judge_mosfet(
+        sound(threshold=(Threshold(2.5e-4, 1.83, 3e-4),)), BARE, siblings=siblings()
+    )
+    both = judge_mosfet(
+        sound(threshold=(Threshold(2.5e-4, 1.83, 3e-4), Threshold(1e-3, 1.88, 3e-4))),
+        BARE,
+        siblings=[
+            evolve(s, threshold=(*s.threshold, Threshold(1e-3, (s.threshold[0].voltage_v or 0.0)
+                                                         + 0.05, 3e-4)))
+            for s in siblings()
+        ],
+    )  # fmt: skip
+    assert first(once)[0] == first(both)[0] == "threshold-shift"
+    assert once.findings[0].probability == both.findings[0].probability
+
+
+def test_too_little_on_resistance_needs_more_evidence_than_too_much() -> None:
+    def word(factor: float) -> str:
+        line = sound(on_resistance=(OnResistance(10.0, 3.0, 4.1e-3 * factor, 2e-5),))
+        return judge_mosfet(line, BARE, siblings=siblings()).disposition
+
+    assert word(1.125) == "unfit"
+    assert word(1.0 / 1.125) != "unfit"

@@ -84,6 +84,9 @@ def switch_conditions(part: MosfetType, *, rail_v: float | None = None) -> Switc
     gate_limits = {
         limit.voltage_v for limit in part.gate_leakage if limit.voltage_v <= allowed_gate_v
     }
+    if len(gate_limits) < len({limit.voltage_v for limit in part.gate_leakage}):
+        # as near to the limit's own voltage as the gate is given
+        gate_limits.add(allowed_gate_v)
     gate_v = sorted({v for v in _GATE_STEPS_V if v <= allowed_gate_v} | gate_limits)
     on = [
         (limit.gate_source_v, limit.current_a or 3.0)

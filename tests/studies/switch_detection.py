@@ -1,0 +1,491 @@
+"""Measure how often simulated MOSFETs are judged right, per type, fault and severity.
+
+Run it with `python -m tests.studies.switch_detection --write`. Lots of six come from the
+simulator's populations; each part is measured in the loop of the bench (`switch_loop`) with the
+errors of one session, and judged with its five lot-mates as siblings. A faulty part is one of the
+six that a fault befell; its siblings are the sound ones. No threshold was set on these parts: they
+follow from the false-reject rate, the assumed spreads and Student's tail; where constants were
+tried out, it was on the closed forms of `switch_populations`.
+
+Beside it: no siblings, one of the five bad, a coarser multimeter, no multimeter, and three methods
+by hand. Their limits are set on sound parts that are not scored. Does not cover: procedures in
+time, drivers, people, dirt; siblings of another session.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+from attrs import frozen
+
+from labbench.judging.judge import judge
+from labbench.judging.switch import NEEDED_BLOCKS
+from labbench.parts.library import find_part_type
+from labbench.parts.mosfet_type import MosfetType
+from labbench.results import Readings
+from sim.physics.devices.device import told
+from sim.physics.devices.files import device_construction
+from sim.physics.devices.mosfet import Mosfet
+from sim.physics.devices.mosfet_construction import MosfetConstruction
+from sim.physics.devices.mosfet_faults import (
+    DRAIN_SOURCE,
+    GATE_SOURCE,
+    MosfetFault,
+    OhmicLeak,
+)
+from sim.physics.devices.mosfet_truth import drain_leakage_a, gate_leakage_a
+from sim.physics.devices.population import draw_device, draw_device_lot
+from tests.studies.bench_session import Session
+from tests.studies.switch_loop import SwitchLoop
+from tests.studies.switch_severities import BANDS, SMALL_LEAKS_OHM, Band
+from tests.studies.tally import Tally, lines_of, lower_bound, named_right, upper_bound
+
+RESULTS = Path(__file__).parent / "results" / "switches.md"
+SEED = 20261126
+LOT = 6
+
+#: part type -> the construction that the simulator draws it from
+TYPES: Mapping[str, str] = {
+    "nfet-30v-5m": "trench-30v-5m",
+    "nfet-25v-1m5": "trench-25v-1m5",
+    "pfet-30v-12m": "trench-p-30v-12m",
+    "nfet-30v-schottky": "trench-30v-schottky",
+    "nfet-20v-clamp": "trench-20v-clamp",
+}
+#: coarser benches are shown for these
+_ALSO_COARSE = ("nfet-30v-5m", "nfet-30v-schottky")
+_NOT_READ = tuple(block for block in NEEDED_BLOCKS if block != "short_check")
+
+_HAND_RANGE_OHM, _HAND_GATE_OHM, _DIODE_TEST_OHM, _READBACK_A = 40e6, 0.83e6, 2e3, 2e-3
+_HAND_V = 0.5
+_UNSCORED_SEED, _UNSCORED = 9_000_001, 60
+
+
+@frozen
+class ByHand:
+    """Hold how a type is checked by hand: the ohms at 0.5 V below which a drain counts as bad."""
+
+    drain_ohm: float
+
+    def flags(self, part: Mosfet, test_v: float) -> dict[str, bool]:
+        """Tell what an ohmmeter, a diode test and a supply's readback find."""
+        drain = _HAND_V / max(abs(drain_leakage_a(part, _HAND_V)), 1e-15)
+        gate = _HAND_V / max(abs(gate_leakage_a(part, _HAND_V)), 1e-15)
+        return {
+            "ohmmeter": drain < self.drain_ohm or gate < _HAND_GATE_OHM,
+            "diode test": min(drain, gate) < _DIODE_TEST_OHM,
+            "readback": abs(drain_leakage_a(part, test_v)) > _READBACK_A,
+        }
+
+
+def by_hand(construction: MosfetConstruction) -> ByHand:
+    """Set the ohmmeter's limit on sound parts that are not scored: half of the least seen."""
+    rng = np.random.default_rng(_UNSCORED_SEED)
+    least = math.inf
+    for _ in range(_UNSCORED):
+        part = _drawn(construction, rng, 1)[0]
+        least = min(least, _HAND_V / drain_leakage_a(part, _HAND_V))
+    return ByHand(min(_HAND_RANGE_OHM, 0.5 * least))
+
+
+def _drawn(construction: MosfetConstruction, rng: np.random.Generator, count: int) -> list[Mosfet]:
+    lot = draw_device_lot(construction, rng)
+    parts = [draw_device(f"Q{k}", construction, lot, rng) for k in range(count)]
+    return [part for part in parts if isinstance(part, Mosfet)]
+
+
+@frozen
+class Lot:
+    """Hold the sound parts of a lot, the session that measured them, and what it read."""
+
+    parts: tuple[Mosfet, ...]
+    celsius: tuple[float, ...]
+    loop: SwitchLoop
+    lines: tuple[Readings, ...]
+
+    def siblings_of(self, k: int) -> list[Readings]:
+        """Give the lot-mates of a part, as siblings."""
+        return [line for i, line in enumerate(self.lines) if i != k]
+
+
+def draw_lot(
+    construction: MosfetConstruction, part_type: MosfetType, rng: np.random.Generator,
+    *, multimeter: str = "6.5-digit", count: int = LOT,
+) -> Lot:  # fmt: skip
+    """Draw a lot and measure its sound parts, each within a kelvin of the room."""
+    session = Session(rng, multimeter=multimeter)
+    loop = SwitchLoop(session, part_type)
+    parts = tuple(_drawn(construction, rng, count))
+    celsius = tuple(float(session.room_c + rng.uniform(-1.0, 1.0)) for _ in parts)
+    lines = tuple(loop.measure(part, f"Q{k}", celsius=celsius[k]) for k, part in enumerate(parts))
+    return Lot(parts, celsius, loop, lines)
+
+
+def _judged_hot(lot: Lot, k: int, part_type: MosfetType, rng: np.random.Generator) -> str:
+    """Judge a part that came warm, by up to 20 K above 25 degrees, and nobody said so."""
+    hot = float(rng.uniform(25.0, 45.0))
+    line = lot.loop.measure(lot.parts[k], f"Q{k}", celsius=max(hot, lot.loop.session.room_c))
+    return judge(line, part_type, siblings=lot.siblings_of(k)).disposition
+
+
+def healthy_row(type_name: str, count: int, seed: int, *, roads: bool = True) -> Tally:
+    """Judge sound parts; `roads` also without siblings, with a bad one, hot, on other benches."""
+    rng = np.random.default_rng(seed)
+    part_type, construction = _type(type_name), _construction(type_name)
+    hand = by_hand(construction) if roads else None
+    tally = Tally()
+    for _ in range(-(-count // LOT)):
+        lot = draw_lot(construction, part_type, rng)
+        for k, line in enumerate(lot.lines):
+            siblings = lot.siblings_of(k)
+            tally.add(judge(line, part_type, siblings=siblings))
+            if not roads:
+                continue
+            tally.also("none", judge(line, part_type).disposition == "unfit")
+            spoiled = _spoiled(lot, siblings, rng)
+            found = judge(line, part_type, siblings=spoiled)
+            tally.also("1 of 5", found.disposition == "unfit")
+            tally.also("1 of 5 undecided", found.disposition == "undecided")
+            word = _judged_hot(lot, k, part_type, rng)
+            tally.also("hot", word == "unfit")
+            tally.also("hot undecided", word == "undecided")
+            if hand is not None and k == 0:
+                for road, flag in hand.flags(lot.parts[k], lot.loop.conditions.drain_v).items():
+                    tally.also(road, flag)
+            if k == 0:
+                tally.also("no meter", _without_meter(lot, k, None) == "unfit")
+    return tally
+
+
+def _spoiled(lot: Lot, siblings: Sequence[Readings], rng: np.random.Generator) -> list[Readings]:
+    """Replace one sibling by a part of the lot that some fault befell."""
+    band = BANDS[int(rng.integers(len(BANDS)))]
+    bad = lot.parts[0].with_fault(band.draw(rng))
+    line = lot.loop.measure(bad, "bad", celsius=lot.celsius[0])
+    return [*siblings[:-1], line]
+
+
+def _without_meter(lot: Lot, k: int, fault: MosfetFault | None) -> str:
+    """Judge a part on a bench with a supply only."""
+    loop = SwitchLoop(lot.loop.session, lot.loop.part_type, with_multimeter=False)
+    part = lot.parts[k] if fault is None else lot.parts[k].with_fault(fault)
+    line = loop.measure(part, f"Q{k}", celsius=lot.celsius[k])
+    return judge(line, lot.loop.part_type, beyond=_NOT_READ).disposition
+
+
+def fault_rows(
+    type_name: str, bands: Sequence[Band], count: int, seed: int, *, roads: bool = True,
+    multimeter: str = "6.5-digit",
+) -> dict[str, Tally]:  # fmt: skip
+    """Judge faulty parts of every band; lots are shared by the bands."""
+    rng = np.random.default_rng(seed)
+    part_type, construction = _type(type_name), _construction(type_name)
+    hand = by_hand(construction) if roads else None
+    tallies = {band.name: Tally() for band in bands}
+    for _ in range(-(-count // LOT)):
+        lot = draw_lot(construction, part_type, rng, multimeter=multimeter)
+        for band in bands:
+            for k in range(LOT):
+                fault = band.draw(rng)
+                part = lot.parts[k].with_fault(fault)
+                line = lot.loop.measure(part, f"Q{k}", celsius=lot.celsius[k])
+                siblings = lot.siblings_of(k)
+                judgement = judge(line, part_type, siblings=siblings)
+                truth = told(fault)
+                tally = tallies[band.name]
+                tally.add(judgement, named=named_right(judgement, truth["fault"], truth["paths"]))
+                if not roads:
+                    continue
+                tally.also("none", judge(line, part_type).disposition == "unfit")
+                if k % 2 == 0:
+                    found = judge(line, part_type, siblings=_spoiled(lot, siblings, rng))
+                    tally.also("1 of 5", found.disposition == "unfit")
+                else:
+                    tally.also("no meter", _without_meter(lot, k, fault) == "unfit")
+                    assert hand is not None
+                    for road, flag in hand.flags(part, lot.loop.conditions.drain_v).items():
+                        tally.also(road, flag)
+    return tallies
+
+
+def small_leaks(type_name: str, count: int, seed: int) -> list[tuple[str, float, Tally]]:
+    """Judge parts with one ohmic leak of each size, drain and gate."""
+    found = []
+    for path in (DRAIN_SOURCE, GATE_SOURCE):
+        bands = [
+            Band(path, f"{ohm:g}", lambda rng, p=path, r=ohm: OhmicLeak(p, r))
+            for ohm in SMALL_LEAKS_OHM
+        ]
+        rows = fault_rows(type_name, bands, count, seed, roads=False)
+        alone = _alone(type_name, bands, count, seed)
+        for band, ohm in zip(bands, SMALL_LEAKS_OHM, strict=True):
+            tally = rows[band.name]
+            tally.unfit_by["none"], tally.asked_by["none"] = alone[band.name]
+            found.append((path, ohm, tally))
+    return found
+
+
+def _alone(
+    type_name: str, bands: Sequence[Band], count: int, seed: int
+) -> dict[str, tuple[int, int]]:
+    rng = np.random.default_rng(seed + 1)
+    part_type, construction = _type(type_name), _construction(type_name)
+    found = {band.name: (0, 0) for band in bands}
+    for _ in range(-(-count // LOT)):
+        lot = draw_lot(construction, part_type, rng, count=LOT)
+        for band in bands:
+            for k in range(LOT):
+                part = lot.parts[k].with_fault(band.draw(rng))
+                line = lot.loop.measure(part, f"Q{k}", celsius=lot.celsius[k])
+                hits, asked = found[band.name]
+                found[band.name] = (
+                    hits + (judge(line, part_type).disposition == "unfit"), asked + 1
+                )  # fmt: skip
+    return found
+
+
+def _type(name: str) -> MosfetType:
+    part_type = find_part_type(name)
+    assert isinstance(part_type, MosfetType)
+    return part_type
+
+
+def _construction(type_name: str) -> MosfetConstruction:
+    construction = device_construction(TYPES[type_name])
+    assert isinstance(construction, MosfetConstruction)
+    return construction
+
+
+def _names(band: Band, type_name: str, goal: str) -> bool:
+    """Tell whether a band counts for a goal with this type."""
+    if band.goal == "not schottky":
+        return goal == "detect" and "schottky" not in type_name
+    if band.goal == "gate":
+        return goal == "detect" and "clamp" not in type_name
+    if band.goal == "soft":
+        return goal == "soft" or (goal == "detect" and "schottky" not in type_name)
+    return band.goal == goal
+
+
+def _rate(hits: int, count: int) -> str:
+    return (
+        f"{100.0 * hits / count:.1f} % of {count} (at least {100 * lower_bound(hits, count):.1f})"
+    )
+
+
+def goal_lines(
+    healthy: Mapping[str, Tally], faults: Mapping[str, Mapping[str, Tally]],
+    small: Sequence[tuple[str, float, Tally]],
+) -> list[str]:  # fmt: skip
+    """Hold what was found against the goals; bounds are one-sided, 95 %."""
+    by_name = {band.name: band for band in BANDS}
+
+    def gathered(goal: str, types: Sequence[str] = tuple(TYPES)) -> Tally:
+        total = Tally()
+        for type_name in types:
+            for name, tally in faults[type_name].items():
+                if _names(by_name[name], type_name, goal):
+                    total = total.merged(tally)
+        return total
+
+    rows = []
+    for type_name, tally in healthy.items():
+        bad = tally.words["unfit"]
+        rows.append(
+            (
+                f"false reject, {type_name}",
+                "at most 1 %",
+                f"{bad} of {tally.count} (at most {100 * upper_bound(bad, tally.count):.2f} %)",
+            )
+        )
+        hot, asked = tally.unfit_by["hot"], tally.asked_by["hot"]
+        rows.append(
+            (
+                f"the same, hot up to 45 °C, {type_name}",
+                "at most 2 %",
+                f"{hot} of {asked} (at most {100 * upper_bound(hot, asked):.2f} %)",
+            )
+        )
+    for words, goal, wanted in (
+        ("leaks 10 Ω-10 MΩ, gates, shorts, open, low breakdown", "detect", "at least 99 %"),
+        ("on-resistance from +15 % up", "on-resistance", "at least 98 %"),
+        ("on-resistance, exactly +15 %", "at 15 %", "(the edge of the goal)"),
+        ("threshold from ±0.25 V up", "threshold", "at least 98 %"),
+        ("threshold, exactly ±0.25 V", "at 0.25 V", "(the edge of the goal)"),
+    ):
+        total = gathered(goal)
+        rows.append((words, wanted, _rate(total.words["unfit"], total.count)))
+    schottky = faults["nfet-30v-schottky"]
+    to_500k = schottky["leak drain-source, 10 Ω-10 kΩ"].merged(
+        schottky["leak drain-source, 10-500 kΩ"]
+    )
+    rows.append(
+        (
+            "Schottky type, drain leak to 500 kΩ",
+            "at least 95 %",
+            _rate(to_500k.words["unfit"], to_500k.count),
+        )
+    )
+    everything = Tally()
+    for type_name in TYPES:
+        for name, tally in faults[type_name].items():
+            if by_name[name].goal:
+                everything = everything.merged(tally)
+    named = Tally()
+    for type_name in TYPES:
+        for tally in faults[type_name].values():
+            named = named.merged(tally)
+    rows.append(
+        (
+            "named right, of those called unfit",
+            "at least 90 %",
+            f"{100.0 * named.named / max(1, named.words['unfit']):.1f} %",
+        )
+    )
+    clean = 100.0 * everything.words["unfit"] / everything.count
+    spoiled = 100.0 * everything.unfit_by["1 of 5"] / everything.asked_by["1 of 5"]
+    rows.append(
+        (
+            "loss of detection with one bad sibling of five",
+            "at most 2 points",
+            f"{clean - spoiled:.1f} points ({clean:.1f} to {spoiled:.1f} %)",
+        )
+    )
+    for path in (DRAIN_SOURCE, GATE_SOURCE):
+        for road, words in (("", "five siblings"), ("none", "no siblings")):
+            found = [
+                ohm for p, ohm, t in small
+                if p == path
+                and (t.words["unfit"] if not road else t.unfit_by[road])
+                >= 0.95 * (t.count if not road else t.asked_by[road])
+            ]  # fmt: skip
+            wanted = {
+                ("drain-source", ""): "3 GΩ",
+                ("drain-source", "none"): "1 GΩ",
+                ("gate-source", ""): "10 GΩ clean",
+            }.get((path, road), "")
+            rows.append(
+                (
+                    f"largest {path} leak found in 95 %, {words} (nfet-30v-5m)",
+                    wanted,
+                    f"{max(found, default=0.0):.0e} Ω",
+                )
+            )
+    return lines_of(("goal", "wanted", "found"), rows)
+
+
+def report(
+    healthy: Mapping[str, Tally], faults: Mapping[str, Mapping[str, Tally]],
+    coarse: Mapping[str, Mapping[str, Tally]], small: Sequence[tuple[str, float, Tally]],
+    limits: Mapping[str, ByHand],
+) -> str:  # fmt: skip
+    """Write the page of results."""
+    first = next(iter(healthy.values()))
+    lines = [
+        "# MOSFETs: what is found, and what sound parts cost",
+        "",
+        f"Seed {SEED}. Lots of six from the simulator's populations (`sim/physics/devices`), each",
+        "measured in the loop of the bench with the errors of one session, judged with its five",
+        "lot-mates as siblings at 1 % total false reject; room 23-27 °C, parts within 1 K of it.",
+        "No threshold was set on these parts. Per cent of parts unless a count is given; bounds",
+        "are one-sided, 95 % (Clopper and Pearson 1934). All populations are invented; no hardware",
+        "was measured, and real spreads will differ.",
+        "",
+        "## Against the goals",
+        "",
+        *goal_lines(healthy, faults, small),
+        "",
+        "## Sound parts",
+        "",
+        f"{first.count} of each type. `hot`: came at 25 to 45 °C and nobody said so.",
+        "",
+    ]
+    roads = ("none", "1 of 5", "hot", "no meter", "ohmmeter", "diode test", "readback")
+    lines += lines_of(
+        ("type", "unfit", "undecided", "plausible", "fit", "unfit without siblings",
+         "unfit, 1 of 5 bad", "hot unfit", "hot undecided", "ohmmeter", "diode test", "readback"),
+        [
+            (name, *(f"{t.share(w):.2f}" for w in ("unfit", "undecided", "plausible", "fit")),
+             *(f"{100.0 * t.unfit_by[r] / max(1, t.asked_by[r]):.1f}"
+               for r in ("none", "1 of 5", "hot", "hot undecided", *roads[4:])))
+            for name, t in healthy.items()
+        ],
+    )  # fmt: skip
+    lines += [
+        "",
+        "## Faults",
+        "",
+        "`named`: of those called unfit, the first finding or an alternative is the truth. `none`:",
+        "no siblings; `1 of 5`: one sibling replaced by a faulty part; `no meter`: supply only,",
+        "where the best word is plausible. By hand: an ohmmeter at 0.5 V, gate tied to source (drain",
+        "below the limit below, gate below 0.83 MΩ because fingers conduct), a diode test at 1 mA",
+        "(2 kΩ), the supply's readback, zeroed (2 mA). Ohmmeter limits, set on other sound parts: "
+        + ", ".join(f"{name} {hand.drain_ohm:.2g} Ω" for name, hand in limits.items())
+        + ".",
+    ]
+    header = ("fault", "unfit", "undecided", "plausible", "fit", "named", "none", "1 of 5",
+              "no meter", "ohmmeter", "diode test", "readback")  # fmt: skip
+    for type_name, rows in faults.items():
+        count = next(iter(rows.values())).count
+        lines += ["", f"### {type_name}, {count} parts a row", ""]
+        lines += lines_of(header, [
+            (name, *(f"{t.share(w):.0f}" for w in ("unfit", "undecided", "plausible", "fit")),
+             t.named_share,
+             *(t.share_by(r) for r in
+               ("none", "1 of 5", "no meter", "ohmmeter", "diode test", "readback")))
+            for name, t in rows.items()
+        ])  # fmt: skip
+    lines += ["", "## With a 4.5-digit multimeter", "", "Unfit, per cent.", ""]
+    lines += lines_of(
+        ("fault", *coarse),
+        [(band.name, *(f"{coarse[name][band.name].share('unfit'):.0f}" for name in coarse))
+         for band in BANDS],
+    )  # fmt: skip
+    lines += ["", "## Small leaks, nfet-30v-5m", "", "Unfit, per cent.", ""]
+    lines += lines_of(
+        ("path", "leak", "five siblings", "no siblings"),
+        [(path, f"{ohm:.0e} Ω", f"{t.share('unfit'):.0f}", t.share_by("none"))
+         for path, ohm, t in small],
+    )  # fmt: skip
+    return "\n".join(lines) + "\n"
+
+
+def run(*, healthy_count: int, fault_count: int, seed: int = SEED) -> str:
+    """Run the study and give its page."""
+    healthy, faults, coarse, limits = {}, {}, {}, {}
+    for k, name in enumerate(TYPES):
+        limits[name] = by_hand(_construction(name))
+        healthy[name] = healthy_row(name, healthy_count, seed + 10 * k)
+        faults[name] = fault_rows(name, BANDS, fault_count, seed + 10 * k + 1)
+        if name in _ALSO_COARSE:
+            coarse[name] = fault_rows(
+                name, BANDS, fault_count // 2, seed + 10 * k + 2, roads=False,
+                multimeter="4.5-digit",
+            )  # fmt: skip
+        print(f"{name} done after {time.process_time():.0f} s", file=sys.stderr, flush=True)
+    small = small_leaks("nfet-30v-5m", fault_count, seed + 77)
+    return report(healthy, faults, coarse, small, limits)
+
+
+def main() -> None:
+    """Run the study; `--write` keeps its page, `--healthy` and `--faulty` set the counts."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--write", action="store_true")
+    parser.add_argument("--healthy", type=int, default=1002)
+    parser.add_argument("--faulty", type=int, default=60)
+    options = parser.parse_args()
+    text = run(healthy_count=options.healthy, fault_count=options.faulty)
+    if options.write:
+        RESULTS.parent.mkdir(exist_ok=True)
+        RESULTS.write_text(text, encoding="utf-8")
+    sys.stdout.write(text)
+
+
+if __name__ == "__main__":
+    main()
