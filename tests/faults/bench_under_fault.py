@@ -27,9 +27,11 @@ from labbench.jobs.run import bench_run, settle_earlier_runs
 from labbench.jobs.verify import Request, verify
 from labbench.parts.coil_type import CoilType
 from labbench.ports import Event, ImpedanceReading, Prompt, ScalarReading
+from labbench.procedures.bias import inductance_under_bias, take_network_open_short
 from labbench.procedures.compensation import take_open_short
 from labbench.procedures.contact import wait_for_contact
 from labbench.procedures.dc_resistance import Method, dc_resistance
+from labbench.procedures.insulation import insulation
 from labbench.procedures.sweep import impedance_sweep
 from labbench.records.folder import DataFolder
 from labbench.records.journal import JournalFile, is_amendment, read_journal
@@ -83,6 +85,9 @@ class Found:
     next_run_failed: list[str] = Factory(list)
     foreign_errors: list[str] = Factory(list)
     damage: list[str] = Factory(list)
+    #: bias currents that were cut off though the supply itself answered, and could run them down
+    cut_off: list[str] = Factory(list)
+    cut_off_with_the_supply: int = 0
 
     def add(self, other: Found) -> None:
         for name in self.__slots__:  # type: ignore[attr-defined]
@@ -100,14 +105,16 @@ class Found:
             f"(void: {self.readings_void})\n"
             f"  journals in trouble: {len(self.journal_trouble)}, "
             f"next runs that failed: {len(self.next_run_failed)}, "
-            f"errors not ours: {len(self.foreign_errors)}, damage: {len(self.damage)}"
+            f"errors not ours: {len(self.foreign_errors)}, damage: {len(self.damage)}\n"
+            f"  bias currents cut off: {len(self.cut_off)} "
+            f"(where the supply did not answer: {self.cut_off_with_the_supply})"
         )
 
     @property
     def troubles(self) -> list[str]:
         return [
             *self.left_on_silently, *self.wrong_in_force, *self.journal_trouble,
-            *self.next_run_failed, *self.foreign_errors, *self.damage,
+            *self.next_run_failed, *self.foreign_errors, *self.damage, *self.cut_off,
         ]  # fmt: skip
 
 
@@ -220,6 +227,7 @@ class Site:
         self.person = Person()
         self.taken: list[_Taken] = []
         self._damage_known = 0
+        self._kicks_known = 0
 
     def close(self) -> None:
         self.served.close()
@@ -301,6 +309,12 @@ class Site:
             found.state_unknown_and_said += 1
         elif supply.output(1):
             found.left_on_silently.append(f"{case}: {error!r}")
+        kicks = self.served.bench.kicks[self._kicks_known :]
+        self._kicks_known += len(kicks)
+        if case.role == "supply" or _supply_failed(error):
+            found.cut_off_with_the_supply += len(kicks)
+        else:
+            found.cut_off += [f"{case}: {text}" for text in kicks]
         journals = sorted(self._journal_paths() - known)
         if error is None:
             found.completed += 1
@@ -414,6 +428,12 @@ class Site:
         return note
 
 
+def _supply_failed(error: BaseException | None) -> bool:
+    """Tell whether the supply itself did not answer: on a busy computer in a case of another."""
+    notes = " ".join(getattr(error, "__notes__", ()))
+    return getattr(error, "instrument", None) == "supply" or "could not run the current" in notes
+
+
 def _part() -> CoilType:
     part, _ = for_name_or_marking("coil-470n", ())
     return part
@@ -460,6 +480,26 @@ def _verify(site: Site, opened: OpenBench) -> None:
     )
 
 
+def _bias(site: Site, opened: OpenBench) -> None:
+    network = site.file.fixture.bias_network
+    assert network is not None
+    with site.bench(opened, "bias") as bench:
+        found = inductance_under_bias(bench, site.part, network, position=SPECIMEN)
+        assert found.status == "ok"
+        bench.open_all()
+
+
+def _network_open_short(site: Site, opened: OpenBench) -> None:
+    with site.bench(opened, "network") as bench:
+        take_network_open_short(bench, (1e5,))
+
+
+def _insulation(site: Site, opened: OpenBench) -> None:
+    with site.bench(opened, "insulation") as bench:
+        assert insulation(bench, position=SPECIMEN).status == "ok"
+        bench.open_all()
+
+
 def _next(site: Site, opened: OpenBench) -> None:
     with site.bench(opened, "next") as bench:
         bench.identify()
@@ -476,6 +516,11 @@ PROCEDURES: dict[str, Callable[[Site, OpenBench], None]] = {
     "dc-resistance-by-supply": _resistance("supply-readback"),
     "dc-resistance-by-impedance-meter": _resistance("impedance-meter"),
     "verify": _verify,
+    "bias-network-open-short": _network_open_short,
+    "inductance-under-bias": _bias,
+    "insulation": _insulation,
     "next": _next,
 }
-SWEPT = tuple(name for name in PROCEDURES if name != "next")
+#: what needs a bias network and a probe on the core, which the usual bench has not
+WITH_NETWORK = ("bias-network-open-short", "inductance-under-bias", "insulation")
+SWEPT = tuple(name for name in PROCEDURES if name not in ("next", *WITH_NETWORK))

@@ -3,7 +3,8 @@
 After each: the simulated output is off, or OutputStateUnknown was raised; the journal is readable
 and closed with the reason; every reading in force is what the instrument answered to that very
 query, with the relays and the frequency that the journal says; what a verify run measured follows
-from its readings in force; nothing was damaged; the next run on the healed link works.
+from its readings in force; nothing was damaged; a bias current was run down and not cut off, unless
+it was the supply that did not answer; the next run on the healed link works.
 
 Not covered: two faults in one run, real serial ports, instruments read by hand, a digit
 garbled inside a well-formed number (nothing can detect that on a plain socket). The instruments
@@ -22,7 +23,7 @@ from pathlib import Path
 import pytest
 
 from sim.scenario import SCENARIOS
-from tests.faults.bench_under_fault import SWEPT, Case, Found, Site
+from tests.faults.bench_under_fault import SWEPT, WITH_NETWORK, Case, Found, Site
 
 #: much of a case is waiting for answers that do not come: more processes than cores
 WORKERS = 8
@@ -50,11 +51,13 @@ def _try_all(folder: Path, scenario: str | Path, cases: Sequence[Case]) -> Found
     return found
 
 
-def _all_cases(folder: Path, scenario: str | Path = USUAL) -> list[Case]:
+def _all_cases(
+    folder: Path, scenario: str | Path = USUAL, procedures: Sequence[str] = SWEPT
+) -> list[Case]:
     site = Site(folder, scenario)
     try:
         site.run("verify", longest_wait_s=None)
-        return [case for procedure in SWEPT for case in site.cases(procedure)]
+        return [case for procedure in procedures for case in site.cases(procedure)]
     finally:
         site.close()
 
@@ -99,6 +102,47 @@ def test_every_exchange_fails_in_every_way_and_nothing_is_left_on_or_wrong(
 ) -> None:
     cases = _all_cases(tmp_path)
     _hold_to_account(_sweep(tmp_path, cases), cases, say)
+
+
+def _with_network(folder: Path) -> Path:
+    """Write the usual scenario with a bias network and a probe on the core."""
+    text = (SCENARIOS / f"{USUAL}.toml").read_text(encoding="utf-8")
+    fixture = (
+        '[fixture]\nseries_resistors = ["1 MΩ 0.1 %"]\ncore_probe = true\n'
+        '[fixture.bias_network]\ncurrent = "10 A"\n\n[[lots]]'
+    )
+    assert "[fixture]" not in text
+    path = folder / "with-network.toml"
+    path.write_text(
+        text.replace(f'name = "{USUAL}"', 'name = "with-network"').replace("[[lots]]", fixture, 1),
+        encoding="utf-8",
+    )
+    return path
+
+
+def test_some_exchanges_under_bias_fail_and_the_current_is_run_down(
+    tmp_path: Path, say: Callable[[str], None]
+) -> None:
+    scenario = _with_network(tmp_path)
+    cases = _all_cases(tmp_path, scenario, ["inductance-under-bias"])
+    some = [case for number, case in enumerate(cases) if number % 173 == 0]
+    # few enough for one process
+    found = _try_all(tmp_path, scenario, some)
+    say(str(found))
+    assert found.cases == len(some) > 10
+    assert found.troubles == []
+    assert found.ended_with_an_error > 0
+
+
+@pytest.mark.slow
+def test_a_share_of_the_exchanges_under_bias_fail_and_the_current_is_run_down(
+    tmp_path: Path, say: Callable[[str], None]
+) -> None:
+    scenario = _with_network(tmp_path)
+    cases = _all_cases(tmp_path, scenario, WITH_NETWORK)
+    # of a prime period, so that every way meets every kind of exchange
+    some = [case for number, case in enumerate(cases) if number % 11 == 0]
+    _hold_to_account(_sweep(tmp_path, some, scenario), some, say)
 
 
 def _other_links(folder: Path) -> Path:
