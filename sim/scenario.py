@@ -71,7 +71,8 @@ class SpecimenSpec:
     """One part on the bench; `part_type` is what the technician is told that it is.
 
     A coil has a `fault`, a switch, stage or load a `device_fault`; `turned` lies in the jig the
-    other way round, and `contamination_ohm` is what flux or water conducts over it.
+    other way round, `shifted` one place along, and `contamination_ohm` is what flux or water
+    conducts over it.
     """
 
     name: str
@@ -86,6 +87,7 @@ class SpecimenSpec:
     device_fault: DeviceFault | BoardFault | None = None
     contamination_ohm: float = math.inf
     turned: bool = False
+    shifted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -354,7 +356,7 @@ def _specimens(
             table.problem("lot", f'there is no lot "{lot}"; {did_you_mean(lot, constructions)}')
         fault: Fault | None = None
         device_fault: DeviceFault | BoardFault | None = None
-        contamination_ohm, turned = math.inf, False
+        contamination_ohm, turned, shifted = math.inf, False, False
         if jig == SWITCH:
             known = constructions.get(lot) in _constructions(jig)
             family = device_family(constructions[lot]) if known else ""
@@ -368,6 +370,9 @@ def _specimens(
                 "contamination", "ohm", math.inf, at_least=1e3, at_most=1e15
             )
             turned = table.truth("turned", False)
+            shifted = table.truth("shifted", False)
+            if turned and shifted:
+                table.problem("shifted", "a part lies turned or shifted; give one of the two")
         elif "fault" in table:
             fault = read_fault(table.table("fault"))
         if fault is not None and constructions.get(lot) in construction_names():
@@ -392,6 +397,7 @@ def _specimens(
                 device_fault=device_fault,
                 contamination_ohm=contamination_ohm,
                 turned=turned,
+                shifted=shifted,
             )
         )
         taken.add(position)

@@ -97,6 +97,7 @@ class SwitchBench:
             channels=scenario.supply.channels if scenario.supply else 0,
             by_hand=not scenario.has_switch,
             turned=[spec.position for spec in scenario.specimens if spec.turned],
+            shifted=[spec.position for spec in scenario.specimens if spec.shifted],
         )
         self._monitor = Monitor(
             self.wiring,
