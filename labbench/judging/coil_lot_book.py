@@ -30,7 +30,7 @@ FloatArray = NDArray[np.float64]
 _LOTS = 64
 # The best fault has to beat "sound, but of another lot" by this much (ln of odds) where nothing
 # else shows that the siblings are of the part's lot.
-_ODDS_NEEDED = 1.6
+_ODDS_NEEDED = 0.7
 # Companions this clearly (ln of the Bayes factor) of another lot than the siblings, or of theirs.
 _COMPANIONS_TELL = 1.0
 _LEAST_COMPANIONS = 3

@@ -28,6 +28,7 @@ from scipy.special import chdtrc, ndtr, ndtri
 
 from labbench.judging import coil_model as model
 from labbench.judging.coil_lot import LotReference
+from labbench.judging.coil_lot_membership import ln_bayes_other_lot
 
 FloatArray = NDArray[np.float64]
 
@@ -41,8 +42,13 @@ _COUPLINGS = (0.2, 0.4, 0.6, 0.8, 0.95)
 #: inductance left, and resistance added as a share of the winding's
 _CRACKS = np.linspace(0.4, 0.97, 20)
 _JOINTS = np.geomspace(0.03, 3.0, 20)
+#: how much lower the core relaxes, and by which power of that its hysteresis angle grows
+_LOSSY = np.geomspace(1.3, 30.0, 20)
+_LOSSY_HYSTERESIS = (0.0, 0.5)
 # How often a part is met that is ... among those that differ from their siblings; assumed.
-_LN_SHARE = {"loop": math.log(0.5), "crack": math.log(0.2), "joint": math.log(0.3)}
+_LN_SHARE = {
+    "loop": math.log(0.4), "lossy": math.log(0.15), "crack": math.log(0.2), "joint": math.log(0.25),
+}  # fmt: skip
 _LN_SHARE_OTHER_LOT = math.log(0.3)
 _CEILING = 700.0
 _NINE_OF_TEN = 1.2815515655446004
@@ -57,7 +63,7 @@ class LotEvidence:
 
     p: dict[str, float]
     ln_odds_fault: float
-    #: the fault that explains the difference best: loop, crack or joint
+    #: the fault that explains the difference best: loop, lossy, crack or joint
     family: str
 
     @property
@@ -96,6 +102,7 @@ class LotTests:
         length = float(np.sum(np.linalg.norm(np.diff(unit, axis=0), axis=1)))
         crack = white(np.array([_shifted(theta, f, model.L0, math.log(s)) for s in _CRACKS]))
         joint = white(np.array([_series(theta, f, share) for share in _JOINTS]))
+        lossy = white(np.array([_lossy(theta, f, s, p) for s in _LOSSY for p in _LOSSY_HYSTERESIS]))
         return cls(
             reference=reference,
             factor=factor,
@@ -108,6 +115,7 @@ class LotTests:
             joint_unit=_unit(joint[:1])[0],
             families={
                 "loop": loops.reshape(-1, loops.shape[-1]),
+                "lossy": lossy,
                 "crack": crack,
                 "joint": joint,
             },
@@ -127,16 +135,22 @@ class LotTests:
         return float(_CORNERS_HZ[seen[-1]]) if len(seen) else 0.0
 
     def ln_bayes_other_lot(self, vectors: FloatArray) -> float:
-        """Weigh whether companions (parts, 2 F + 1) are of another lot than the reference.
-
-        Their median, which a minority of faulty ones does not move far, against the reference.
-        """
-        n, m = len(self.reference.specimens), len(vectors)
-        shift = np.median(vectors, axis=0) - self.reference.mean
-        own = self.reference.covariance / (1.0 + 1.0 / n)
-        # the median of m has pi/2 times the variance of their mean
-        same = own * (1.0 / n + 0.5 * math.pi / m)
-        return _ln_normal(shift, same + self.reference.between_lots) - _ln_normal(shift, same)
+        """Weigh whether companions (parts, 2 F + 1) are of another lot than the reference."""
+        n = len(self.reference.specimens)
+        off = (vectors - self.reference.mean).T
+        # in units of a sound part about its own lot's typical part
+        scale = math.sqrt(1.0 + 1.0 / n)
+        parts = scale * solve_triangular(self._factor, off, lower=True).T
+        half = solve_triangular(self._factor, self.reference.between_lots, lower=True)
+        between = scale**2 * solve_triangular(self._factor, half.T, lower=True)
+        same = np.eye(len(between)) / n
+        return ln_bayes_other_lot(
+            parts,
+            # every third size will do to tell where the lot lies
+            [scale * signatures[::3] for signatures in self._families.values()],
+            same,
+            same + 0.5 * (between + between.T),
+        )
 
     def compare(self, vectors: FloatArray) -> list[LotEvidence]:
         """Test parts of the lot, `vectors` (parts, 2 F + 1) as the reference has them."""
@@ -183,12 +197,6 @@ def _ln_mean_likelihood(r: FloatArray, signatures: FloatArray, distance: FloatAr
     return np.asarray(top + np.log(mean) - 0.5 * distance)
 
 
-def _ln_normal(x: FloatArray, covariance: FloatArray) -> float:
-    factor = cholesky(covariance, lower=True)
-    white = solve_triangular(factor, x, lower=True)
-    return float(-0.5 * white @ white - np.sum(np.log(np.diag(factor))))
-
-
 def _loops(theta: FloatArray, f: FloatArray, k2: float) -> FloatArray:
     """Compute what a loop of each corner does to the readings (corners, 2 F + 1)."""
     rows = np.tile(theta, (len(_CORNERS_HZ), 1))
@@ -198,6 +206,15 @@ def _loops(theta: FloatArray, f: FloatArray, k2: float) -> FloatArray:
     rows[:, model.FW] = math.log(1.0)
     change = model.impedance(rows, f, True) - model.impedance(theta[None, :], f, False)
     return np.concatenate([change.real, change.imag, np.zeros((len(rows), 1))], axis=1)
+
+
+def _lossy(theta: FloatArray, f: FloatArray, share: float, power: float) -> FloatArray:
+    """Compute what a core that relaxes so many times lower does to the readings (2 F + 1,)."""
+    moved = theta.copy()
+    moved[model.FR] -= math.log(share)
+    moved[model.DH] += power * math.log(share)
+    change = model.impedance(np.array([moved, theta]), f, False)
+    return np.concatenate([(change[0] - change[1]).real, (change[0] - change[1]).imag, [0.0]])
 
 
 def _shifted(theta: FloatArray, f: FloatArray, index: int, by: float) -> FloatArray:
