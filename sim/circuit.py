@@ -109,6 +109,46 @@ class System:
         if b >= 0:
             self.right[b] -= amperes
 
+    def present_a(self, name: str) -> float:
+        """Give the current of a branch at the present Newton estimate."""
+        return float(self.present[self.branch(name)].real)
+
+    def fix_current(self, name: str, plus: str, minus: str, amperes: float) -> None:
+        """Stamp a branch that carries this current from `plus` to `minus`."""
+        k = self.branch(name)
+        for node, sign in ((plus, 1.0), (minus, -1.0)):
+            row = self.row(node)
+            if row >= 0:
+                self.matrix[row, k] += sign
+        self.matrix[k, k] += 1.0
+        self.right[k] += amperes
+
+    def tangent(
+        self, name: str, plus: str, minus: str, slopes: Sequence[tuple[str, float]], rest_a: float
+    ) -> None:
+        """Stamp a branch whose current is the sum of slope times node voltage, plus a rest.
+
+        It has a current of its own, and its row is scaled by its slope: hundreds of siemens put
+        on the diagonal would drown the picosiemens of a fixture there.
+        """
+        scale = self.scale_of(slopes)
+        a, b, k, matrix = self.row(plus), self.row(minus), self.branch(name), self.matrix
+        if a >= 0:
+            matrix[a, k] += 1.0
+        if b >= 0:
+            matrix[b, k] -= 1.0
+        matrix[k, k] -= scale
+        for node, siemens in slopes:
+            row = self.row(node)
+            if row >= 0:
+                matrix[k, row] += siemens * scale
+        self.right[k] -= rest_a * scale
+
+    @staticmethod
+    def scale_of(slopes: Sequence[tuple[str, float]]) -> float:
+        """Give what a row of these slopes is divided by, as its inverse."""
+        return 1.0 / max(1.0, *[abs(siemens) for _, siemens in slopes])
+
     def constrain(self, name: str, plus: str, minus: str, ohm: complex, volts: complex) -> None:
         """Stamp a branch with V(plus) - V(minus) = ohm * current + volts."""
         k, a, b = self.branch(name), self.row(plus), self.row(minus)

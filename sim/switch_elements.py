@@ -41,10 +41,10 @@ class Regulator:
 
     def stamp(self, system: System, frequency_hz: float) -> None:
         """Add the equation of the mode that holds at the present estimate."""
-        stage, row = self._stage, system.branch(self.name)
+        stage = self._stage
         low_v, high_v = stage.corners_v()
         volts = system.present_v(self._plus, self._minus).real
-        delivered_a = -float(system.present[row].real)
+        delivered_a = -system.present_a(self.name)
         mode = self._mode
         if mode == _CV:
             if delivered_a > stage.limit_a:
@@ -59,12 +59,9 @@ class Regulator:
         if mode == _CV:
             system.constrain(self.name, self._plus, self._minus, stage.output_ohm, stage.target_v)
             return
-        for node, sign in ((self._plus, 1.0), (self._minus, -1.0)):
-            column = system.row(node)
-            if column >= 0:
-                system.matrix[column, row] += sign
-        system.matrix[row, row] += 1.0
-        system.right[row] += -stage.limit_a if mode == _CC else stage.sink_a
+        # The branch current is the one that is taken in.
+        fixed_a = -stage.limit_a if mode == _CC else stage.sink_a
+        system.fix_current(self.name, self._plus, self._minus, fixed_a)
 
 
 def source_of_ohms(

@@ -15,11 +15,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dgesv
 
-from sim.circuit import GROUND, CircuitError, Element, Series, System
+from sim.circuit import GROUND, CircuitError, Element, Series
+from sim.equations import Array, Equations, RealSystem
 
 Farad = float | Callable[[float], float]
-Array = NDArray[np.float64]
 
 # A share of the step's own voltage and a floor: how far one step may be from the truth.
 _RELATIVE = 1.5e-3
@@ -57,6 +58,9 @@ class Capacitor:
         farad = self.farad
         if not callable(farad):
             return farad * (end_v - begin_v)
+        closed = getattr(farad, "charge_c", None)
+        if closed is not None:
+            return float(closed(begin_v, end_v))
         if begin_v * end_v < 0.0:  # a junction's law has a corner at zero
             return self.charge_c(begin_v, 0.0) + self.charge_c(0.0, end_v)
         half, middle = 0.5 * (end_v - begin_v), 0.5 * (end_v + begin_v)
@@ -64,30 +68,6 @@ class Capacitor:
             weight * farad(middle + half * point)
             for weight, point in zip(_WEIGHTS, _POINTS, strict=True)
         )
-
-
-class _RealSystem(System):
-    """The equations in real numbers: nothing here is at a frequency."""
-
-    def __init__(self, index: Mapping[str, int], branches: Mapping[str, int], size: int) -> None:
-        super().__init__(index, branches, 0)
-        self.matrix: NDArray[Any] = np.zeros((size, size))
-        self.right: NDArray[Any] = np.zeros(size)
-        self.present: NDArray[Any] = np.zeros(size)
-
-    def constrain(self, name: str, plus: str, minus: str, ohm: complex, volts: complex) -> None:
-        super().constrain(name, plus, minus, ohm.real, volts.real)
-
-    def admit(self, plus: str, minus: str, siemens: complex) -> None:
-        super().admit(plus, minus, siemens.real)
-
-    def transfer(
-        self, plus: str, minus: str, control_plus: str, control_minus: str, siemens: complex
-    ) -> None:
-        super().transfer(plus, minus, control_plus, control_minus, siemens.real)
-
-    def inject(self, plus: str, minus: str, amperes: complex) -> None:
-        super().inject(plus, minus, amperes.real)
 
 
 class Transient:
@@ -105,59 +85,51 @@ class Transient:
         joined = _joined(elements, capacitors)
         elements = [*elements, *joined[0]]
         capacitors = [*capacitors, *joined[1]]
-        index: dict[str, int] = {GROUND: -1}
-        for node in [n for e in elements for n in e.nodes] + [
-            n for c in capacitors for n in (c.plus, c.minus)
-        ]:
-            index.setdefault(node, len(index) - 1)
-        self._nodes = nodes = len(index) - 1
-        branches: dict[str, int] = {}
-        for element in elements:
-            if element.has_branch(0.0):
-                if element.name in branches:
-                    raise CircuitError(f'two branches are called "{element.name}"')
-                branches[element.name] = nodes + len(branches)
-        size = nodes + len(branches)
-        self._index, self._branches = index, branches
-        linear = _RealSystem(index, branches, size)
-        for element in elements:
-            if not element.nonlinear:
-                element.stamp(linear, 0.0)
-        self._matrix, self._right = linear.matrix, linear.right
-        charged = _RealSystem(index, branches, size)
+        equations = Equations(
+            elements, [node for each in capacitors for node in (each.plus, each.minus)]
+        )
+        self._equations = equations
+        self._nodes = nodes = equations.nodes
+        self._index, self._branches = equations.index, equations.branches
+        self._matrix, self._right = equations.matrix, equations.right
+        charged = equations.system()
         self._bent: list[tuple[Capacitor, int, int]] = []
         for capacitor in capacitors:
-            if callable(capacitor.farad):
-                row = (index[capacitor.plus], index[capacitor.minus])
+            constant_f = getattr(capacitor.farad, "constant_f", capacitor.farad)
+            if callable(constant_f):
+                row = (self._index[capacitor.plus], self._index[capacitor.minus])
                 self._bent.append((capacitor, *row))
             else:
-                charged.admit(capacitor.plus, capacitor.minus, capacitor.farad)
+                charged.admit(capacitor.plus, capacitor.minus, constant_f)
         charged.matrix[range(nodes), range(nodes)] += _STRAY_F
         self._farad = charged.matrix
         self._nonlinear = [element for element in elements if element.nonlinear]
-        self._system = _RealSystem(index, branches, size)
+        self._system = equations.system()
         self._one_pass = not self._nonlinear and not self._bent
         self.steps = 0
         self.passes = 0
-        self._x: Array = np.zeros(size)
-        for node, place in index.items():
-            if place >= 0:
+        self._x: Array = np.zeros(equations.size)
+        for node, place in self._index.items():
+            if 0 <= place < nodes:
                 self._x[place] = voltages_v.get(node, 0.0)
+        # Before the first step nothing flows, and every node has the voltage it is given.
+        self._whole: list[float] | None = [0.0] * (len(self._index) + len(self._branches))
+        for node, place in self._index.items():
+            if place >= 0:
+                self._whole[place] = voltages_v.get(node, 0.0)
         self.disturbed()
 
     # What the circuit shows
 
     def voltage_v(self, plus: str, minus: str = GROUND) -> float:
         """Give the voltage from `minus` to `plus`; a node that nothing touches is at zero."""
-        return self._at(plus) - self._at(minus)
-
-    def _at(self, node: str) -> float:
-        row = self._index.get(node, -1)
-        return float(self._x[row]) if row >= 0 else 0.0
+        values, index = self._values(), self._index
+        high, low = index.get(plus, -1), index.get(minus, -1)
+        return (values[high] if high >= 0 else 0.0) - (values[low] if low >= 0 else 0.0)
 
     def current_a(self, name: str) -> float:
         """Give the current through a named branch, from its first node to its second."""
-        return float(self._x[self._branches[name]])
+        return self._values()[self._branches[name]]
 
     def has_branch(self, name: str) -> bool:
         """Say whether there is a branch of that name."""
@@ -165,8 +137,13 @@ class Transient:
 
     def voltages_v(self) -> dict[str, float]:
         """Give every node's voltage."""
-        values = self._x.tolist()
+        values = self._values()
         return {node: values[row] for node, row in self._index.items() if row >= 0}
+
+    def _values(self) -> list[float]:
+        if self._whole is None:
+            self._whole = self._equations.whole(self._x)
+        return self._whole
 
     # Time
 
@@ -225,14 +202,14 @@ class Transient:
             else:
                 away = np.abs(found - guess)[:nodes] * 0.5
                 size = np.maximum(np.abs(found), np.abs(start))[:nodes]
-                share = float(np.max(away / (_ABSOLUTE_V + _RELATIVE * size), initial=0.0))
+                share = float((away / (_ABSOLUTE_V + _RELATIVE * size)).max(initial=0.0))
             if share > 2.0 and step_s > 1e-12:
                 self._shorten(step_s, max(0.9 / math.sqrt(share), 0.1))
                 continue
             break
-        self._x = found
+        self._x, self._whole = found, None
         self.steps += 1
-        largest = float(np.max(moved, initial=0.0))
+        largest = float(moved.max(initial=0.0))
         if self._fresh:
             self._fresh -= 1
         if self._fresh == 0:
@@ -258,21 +235,23 @@ class Transient:
             self.passes += 1
             return np.asarray(np.linalg.solve(matrix, right))
         present: NDArray[Any] = guess
-        scale = 1.0 + float(np.max(np.abs(start[:nodes]), initial=0.0))
+        scale = 1.0 + float(np.abs(start[:nodes]).max(initial=0.0))
+        begun = [
+            (capacitor, a, b, (start[a] if a >= 0 else 0.0) - (start[b] if b >= 0 else 0.0))
+            for capacitor, a, b in self._bent
+        ]
         for _ in range(_PASSES):
             self.passes += 1
-            system.matrix = matrix.copy()
-            system.right = right.copy()
-            system.present = present
-            system.limited = False
+            system.begin(matrix, right, present.tolist())
             for element in self._nonlinear:
                 element.stamp(system, 0.0)
-            self._stamp_charges(system, step_s, start, present)
-            try:
-                found = np.linalg.solve(system.matrix, system.right)
-            except np.linalg.LinAlgError:
+            for capacitor, a, b, begin_v in begun:
+                _stamp_charge(system, capacitor, a, b, begin_v, step_s)
+            # The routine behind numpy's own solve, without what numpy does around it.
+            _, _, found, singular = dgesv(system.matrix, system.right, overwrite_a=1, overwrite_b=0)
+            if singular:
                 return None
-            moved = float(np.max(np.abs(found - present)[:nodes], initial=0.0))
+            moved = float(np.abs(found - present)[:nodes].max(initial=0.0))
             if not math.isfinite(moved):
                 return None
             present = found
@@ -280,24 +259,18 @@ class Transient:
                 return np.asarray(found)
         return None
 
-    def _stamp_charges(self, system: System, step_s: float, start: Array, present: Array) -> None:
-        matrix, right = system.matrix, system.right
-        for capacitor, a, b in self._bent:
-            begin_v = (start[a] if a >= 0 else 0.0) - (start[b] if b >= 0 else 0.0)
-            end_v = (present[a] if a >= 0 else 0.0) - (present[b] if b >= 0 else 0.0)
-            begin_v, end_v = float(begin_v), float(end_v)
-            assert callable(capacitor.farad)
-            siemens = capacitor.farad(end_v) / step_s
-            rest_a = siemens * end_v - capacitor.charge_c(begin_v, end_v) / step_s
-            if a >= 0:
-                matrix[a, a] += siemens
-                right[a] += rest_a
-            if b >= 0:
-                matrix[b, b] += siemens
-                right[b] -= rest_a
-            if a >= 0 and b >= 0:
-                matrix[a, b] -= siemens
-                matrix[b, a] -= siemens
+
+def _stamp_charge(
+    system: RealSystem, capacitor: Capacitor, a: int, b: int, begin_v: float, step_s: float
+) -> None:
+    """Stamp what a bent capacitance takes in a step, as its tangent at the present estimate."""
+    present = system.estimate
+    end_v = (present[a] if a >= 0 else 0.0) - (present[b] if b >= 0 else 0.0)
+    assert callable(capacitor.farad)
+    siemens = capacitor.farad(end_v) / step_s
+    rest_a = siemens * end_v - capacitor.charge_c(begin_v, end_v) / step_s
+    system.conduct(a, b, siemens)
+    system.push(a, b, rest_a)
 
 
 def _joined(

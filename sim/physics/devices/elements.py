@@ -7,7 +7,7 @@ was linearised last; it is made anew for each circuit and starts at zero volts.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 from sim.circuit import Element, Series, Shunt, System
 from sim.physics.devices.laws import Law
@@ -16,6 +16,9 @@ _BRANCH_BELOW_OHM = 1e3
 _NEAR_V = 1.0
 _RATIO = 2.0
 _TRIODE_V = 4.0
+# A voltage that has moved by no more keeps its tangent: what the curve departs from it in between
+# is of second order, far below rounding.
+_SAME_SHARE, _SAME_V = 1e-9, 1e-12
 
 
 def resistor(name: str, plus: str, minus: str, ohm: float) -> Element:
@@ -42,33 +45,6 @@ def _shortened_drain(wanted_v: float, last_v: float) -> float:
     return max(wanted_v, -0.5) if last_v > -0.5 else shortened(wanted_v, last_v)
 
 
-def _stamp_tangent(
-    system: System,
-    name: str,
-    ends: tuple[str, str],
-    slopes: Sequence[tuple[str, float]],
-    rest_a: float,
-) -> None:
-    """Stamp a branch whose current is the sum of slope times node voltage, plus a rest.
-
-    It has a current of its own, and its row is scaled by its slope: hundreds of siemens put on
-    the diagonal would drown the picosiemens of a fixture there.
-    """
-    scale = 1.0 / max(1.0, *(abs(siemens) for _, siemens in slopes))
-    plus, minus = (system.row(node) for node in ends)
-    branch, matrix = system.branch(name), system.matrix
-    if plus >= 0:
-        matrix[plus, branch] += 1.0
-    if minus >= 0:
-        matrix[minus, branch] -= 1.0
-    matrix[branch, branch] -= scale
-    for node, siemens in slopes:
-        row = system.row(node)
-        if row >= 0:
-            matrix[branch, row] += siemens * scale
-    system.right[branch] -= rest_a * scale
-
-
 class Conduction:
     """A current from `plus` to `minus` that depends on the voltage between them.
 
@@ -87,6 +63,7 @@ class Conduction:
         self._minus = minus
         self._law = law
         self._last_v = 0.0
+        self._tangent: tuple[float, float] | None = None
 
     @property
     def nodes(self) -> tuple[str, ...]:
@@ -94,7 +71,7 @@ class Conduction:
         return (self._plus, self._minus)
 
     def has_branch(self, frequency_hz: float) -> bool:
-        """Unless it insulates: see `_stamp_tangent`."""
+        """Unless it insulates: see `System.tangent`."""
         return not self._insulating
 
     def joins(self, frequency_hz: float) -> bool:
@@ -105,23 +82,23 @@ class Conduction:
         """Add the tangent; above DC the slope where the last DC solution left it."""
         if frequency_hz == 0.0:
             wanted = system.present_v(self._plus, self._minus).real
-            volts = shortened(wanted, self._last_v)
-            if volts != wanted:
-                system.limited = True
-            self._last_v = volts
-        amperes, siemens = self._law(self._last_v)
-        rest = amperes - siemens * self._last_v if frequency_hz == 0.0 else 0.0
+            last_v = self._last_v
+            if self._tangent is None or abs(wanted - last_v) > _SAME_V + _SAME_SHARE * abs(last_v):
+                volts = shortened(wanted, last_v)
+                if volts != wanted:
+                    system.limited = True
+                self._last_v = volts
+                amperes, siemens = self._law(volts)
+                self._tangent = siemens, amperes - siemens * volts
+            siemens, rest = self._tangent
+        else:
+            (_, siemens), rest = self._law(self._last_v), 0.0
         if self._insulating:
             system.admit(self._plus, self._minus, siemens)
             system.inject(self._plus, self._minus, -rest)
             return
-        _stamp_tangent(
-            system,
-            self.name,
-            (self._plus, self._minus),
-            ((self._plus, siemens), (self._minus, -siemens)),
-            rest,
-        )
+        slopes = ((self._plus, siemens), (self._minus, -siemens))
+        system.tangent(self.name, self._plus, self._minus, slopes, rest)
 
 
 ChannelLaw = Callable[[float, float], tuple[float, float, float]]
@@ -153,7 +130,7 @@ class Channel:
         return (self._drain, self._source, self._gate)
 
     def has_branch(self, frequency_hz: float) -> bool:
-        """Always: see `_stamp_tangent`."""
+        """Always: see `System.tangent`."""
         return True
 
     def joins(self, frequency_hz: float) -> bool:
@@ -175,4 +152,4 @@ class Channel:
         amperes, by_gate, by_drain = self._law(gate_v, drain_v)
         slopes = ((drain, by_drain), (gate, by_gate), (source, -by_drain - by_gate))
         rest = amperes - by_gate * gate_v - by_drain * drain_v if frequency_hz == 0.0 else 0.0
-        _stamp_tangent(system, self.name, (drain, source), slopes, sign * rest)
+        system.tangent(self.name, drain, source, slopes, sign * rest)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from typing import Any
 
 from scipy.special import wrightomega
 
@@ -233,19 +232,60 @@ def saturation_at(
     return float(reference_a * ratio ** (power_of_t / emission) * math.exp(exponent))
 
 
-def junction_capacitance(zero_f: float, exponent: float) -> Callable[[float], float]:
+class JunctionCapacitance:
+    """C(V) of a reverse-biased depletion layer, constant where it is biased forward."""
+
+    __slots__ = ("_exponent", "_zero_f")
+
+    def __init__(self, zero_f: float, exponent: float) -> None:
+        """Take the capacitance at no bias and the exponent, below 1."""
+        self._zero_f, self._exponent = zero_f, exponent
+
+    def __call__(self, volts: float) -> float:
+        """Give the capacitance (F)."""
+        if volts <= 0.0:
+            return self._zero_f
+        return float(self._zero_f / (1.0 + volts / BUILT_IN_V) ** self._exponent)
+
+    def charge_c(self, begin_v: float, end_v: float) -> float:
+        """Give the charge that a change of the voltage moves: the integral of C, in closed form."""
+        if begin_v > 0.0 and end_v > 0.0:
+            # From the smaller side: what a little change moves keeps its digits.
+            power = 1.0 - self._exponent
+            base = 1.0 + begin_v / BUILT_IN_V
+            grown = math.log1p((end_v - begin_v) / BUILT_IN_V / base)
+            return float(
+                self._zero_f * BUILT_IN_V / power * base**power * math.expm1(power * grown)
+            )
+        return self._from_zero_c(end_v) - self._from_zero_c(begin_v)
+
+    def _from_zero_c(self, volts: float) -> float:
+        if volts <= 0.0:
+            return self._zero_f * volts
+        power = 1.0 - self._exponent
+        grown = math.expm1(power * math.log1p(volts / BUILT_IN_V))
+        return self._zero_f * BUILT_IN_V / power * grown
+
+
+def junction_capacitance(zero_f: float, exponent: float) -> JunctionCapacitance:
     """Make C(V) of a reverse-biased depletion layer, constant where it is biased forward."""
-
-    def farad(volts: float) -> float:
-        return float(zero_f / (1.0 + max(volts, 0.0) / BUILT_IN_V) ** exponent)
-
-    return farad
+    return JunctionCapacitance(zero_f, exponent)
 
 
-def constant_capacitance(farad: float) -> Callable[[float], float]:
+class ConstantCapacitance:
+    """C(V) of an ordinary capacitor; whoever solves the circuit may take it as a number."""
+
+    __slots__ = ("constant_f",)
+
+    def __init__(self, farad: float) -> None:
+        """Take the capacitance."""
+        self.constant_f = farad
+
+    def __call__(self, volts: float) -> float:
+        """Give the capacitance (F)."""
+        return self.constant_f
+
+
+def constant_capacitance(farad: float) -> ConstantCapacitance:
     """Make C(V) of an ordinary capacitor."""
-
-    def same(volts: Any) -> float:
-        return farad
-
-    return same
+    return ConstantCapacitance(farad)

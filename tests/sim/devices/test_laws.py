@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.special import lambertw
 
@@ -204,3 +205,21 @@ def test_a_depletion_capacitance_falls_with_reverse_voltage_only() -> None:
     farad = junction_capacitance(1e-9, 0.45)
     assert farad(-3.0) == farad(0.0) == 1e-9
     assert farad(24.0) == pytest.approx(1e-9 / (1 + 24 / 0.7) ** 0.45, rel=1e-12)
+
+
+@pytest.mark.parametrize("exponent", [0.33, 0.45, 0.75])
+@pytest.mark.parametrize(
+    ("begin_v", "end_v"), [(0.0, 24.0), (24.0, 3.0), (-0.6, 5.0), (5.0, -0.6), (-1.0, -0.2)]
+)
+def test_a_depletion_layers_charge_is_the_integral_of_its_capacitance(
+    exponent: float, begin_v: float, end_v: float
+) -> None:
+    farad = junction_capacitance(3e-9, exponent)
+    corner = [0.0] if begin_v * end_v < 0 else None
+    expected_c, _ = quad(farad, begin_v, end_v, points=corner, epsabs=1e-20, epsrel=1e-11)
+    assert farad.charge_c(begin_v, end_v) == pytest.approx(expected_c, rel=1e-9)
+
+
+def test_the_charge_of_a_small_change_keeps_its_digits() -> None:
+    farad = junction_capacitance(3e-9, 0.45)
+    assert farad.charge_c(24.0, 24.0 + 1e-9) == pytest.approx(1e-9 * farad(24.0), rel=1e-6)

@@ -9,7 +9,7 @@ import math
 
 import pytest
 
-from sim.circuit import CurrentSource, Series
+from sim.circuit import CurrentSource, Element, Series, Shunt, solve
 from sim.instruments.output_stage import Load, OutputStage, pass_time
 from sim.switch_elements import Regulator
 from sim.transient import Capacitor, Transient
@@ -106,3 +106,30 @@ def test_a_part_that_hangs_in_the_air_keeps_its_charge() -> None:
     circuit = Transient([], [Capacitor("a", "b", 1e-9)], {"a": 3.0})
     circuit.pass_time(0.01, going_on)
     assert circuit.voltage_v("a", "b") == pytest.approx(3.0, rel=0.02)
+
+
+def test_nodes_that_only_lie_between_are_taken_out_and_come_back_right() -> None:
+    # A way of four contacts with thermal voltages, a branch off its middle that reads nothing,
+    # a leak of picosiemens, and a loop: held against the solver that takes nothing out.
+    elements: list[Element] = [
+        Series("source", "p", "0", 2e-3, 0.0, 12.0),
+        Series("lead", "p", "a", 15e-3),
+        Series("relay", "a", "b", 30e-3, 0.0, 1.5e-6),
+        Series("plug", "b", "c", 8e-3, 0.0, -3e-6),
+        Series("kelvin", "c", "x", 30e-6),
+        Series("sense", "c", "s", 10e-3),
+        Series("second-way", "a", "c", 50e-3),
+        Series("part", "x", "0", 1e5),
+        Shunt("leak", "s", "0", 1e-12),
+        CurrentSource("bias", "s", "0", 50e-12),
+    ]
+    circuit = Transient(elements, [Capacitor("x", "0", 1e-12)], {})
+    circuit.pass_time(100.0, going_on)
+    expected = solve(elements)
+    for node in "pabcsx":
+        assert circuit.voltage_v(node) == pytest.approx(expected.voltage_v(node).real, rel=1e-12)
+    for element in elements:
+        if element.has_branch(0.0):
+            found_a = circuit.current_a(element.name)
+            expected_a = expected.current_a(element.name).real
+            assert found_a == pytest.approx(expected_a, rel=1e-9, abs=1e-16)
