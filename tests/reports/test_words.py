@@ -215,3 +215,34 @@ def test_why_tells_numbers_alternatives_and_actions() -> None:
                  "note: saturation was not checked"):  # fmt: skip
         assert part in text
     assert fault_words("high-resistance-joint") == "high resistance joint"
+
+
+def test_a_saturation_current_is_told_with_what_it_means() -> None:
+    saturation = Characteristic(
+        "saturation", {"drop": 0.3}, 5.62, "A", 0.05, 0.95, 7.2, None, "fails", 0.0
+    )
+    assert value_text(saturation) == "falls 30 % at 5.62 A"
+    finding = Finding("not-as-marked", None, "sure", 1.0, (), "saturates at 5.6 A", {})
+    judgement = Judgement("K4", "coil-4u7", "unfit", (finding,), (saturation,), ())
+    assert verdict_line(judgement) == (
+        "K4   UNFIT      not as marked: falls 30 % at 5.62 A, should be above 7.2  bin it"
+    )
+
+
+def test_a_line_that_is_too_long_leaves_the_lesser_values_out() -> None:
+    values = [
+        Characteristic(
+            name, conditions, value, unit, 0.01 * value, 0.95, low, None, "conforms", 1.0
+        )
+        for name, conditions, value, unit, low in (
+            ("inductance", {"frequency_hz": 1e5}, 4.58e-6, "H", 4e-6),
+            ("dc-resistance", {}, 15.8e-3, "ohm", 14e-3),
+            ("saturation", {"drop": 0.3}, 9.52, "A", 7.2),
+            ("insulation", {}, 250e6, "ohm", 1e7),
+        )
+    ]
+    judgement = Judgement("K1", "coil-4u7", "fit", (), tuple(values), ())
+    assert reason(judgement) == "4.58 µH, 15.8 mΩ, 9.52 A, 250 MΩ, no sign of a fault"
+    line = verdict_line(judgement)
+    assert "4.58 µH, 15.8 mΩ, 9.52 A, no sign of a fault" in line
+    assert "…" not in line
