@@ -81,6 +81,8 @@ _FET: dict[str, tuple[str, ...]] = {
     "fet-threshold-3k-volts": _on("3k", "D", "S", "D' S'", "tie G D"),
     "fet-on": _on("", "D", "S", "D' S'", f"{_PLUS_2} > 1k > G", f"{_MINUS_2} > S"),
     "fet-on-one": _on("4.7", "D", "S", "D' S'", f"{_PLUS} > 1k > G"),
+    "fet-touch-d": _through("100", "D", "D'", "tie G S"),
+    "fet-touch-s": _through("100", "S", "S'", "tie G S"),
     "fet-bleed": ("tie 1k D S", "tie 1k G S", "multimeter > D' S'"),
     "fet-impedance-gs": ("impedance meter > G S", "tie D S"),
     "fet-impedance-ds": ("impedance meter > D S", "tie G S"),
@@ -337,7 +339,7 @@ class _Making:
 
     def _put(self, terminal: str, row: int) -> None:
         self._rows.setdefault(terminal, set()).add(row)
-        self._close(crosspoint(row, self._terminals[terminal][0]))
+        self._close(crosspoint(row, self._sense(terminal)))
 
     def _sense(self, name: str) -> int:
         force, sense = self._terminals[name.rstrip("'")]

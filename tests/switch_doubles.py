@@ -41,10 +41,14 @@ class Part:
         self.diode_a = 1e-12
         self.threshold_v = 1.7
         self.on_ohm = 5e-3
+        #: of a terminal's lead between both of its contacts
+        self.lead_ohm = 0.1e-3
 
     def current(self, hookup: str, volts: float, gate_v: float) -> float:
         """Give the current into the part at a voltage between the terminals that are fed."""
         kind = hookup.removesuffix("-p")
+        if "touch" in kind:
+            return volts / self.lead_ohm
         if "gate" in kind or kind.endswith(("-gs", "-gd")):
             return volts / self.gate_ohm
         leak = volts / self.drain_ohm

@@ -49,6 +49,10 @@ class Bench(Measuring):
         """Tell whether a person makes hookups and placements."""
         return self._connections.by_person
 
+    def knows(self, hookup: Hookup) -> bool:
+        """Tell whether this hookup can be made here: an older bench file may lack its relays."""
+        return self._connections.knows(hookup)
+
     def identify(self) -> dict[str, Identity]:
         """Read every instrument's identity, journal it, and return it by role."""
         found = {}

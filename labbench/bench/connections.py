@@ -63,6 +63,10 @@ class Connections(Protocol):
         """Change it; raise StepAborted when a person cannot."""
         ...
 
+    def knows(self, hookup: Hookup) -> bool:
+        """Tell whether this hookup can be made; a person is taken to be able to."""
+        ...
+
     def release(self) -> None:
         """Part the instruments from the jig where that needs no person."""
         ...
@@ -99,6 +103,10 @@ class BySwitch:
         if set(closed) - set(relays):
             self._switch.close_only([relay for relay in relays if relay in closed])
         self._switch.close_only(relays)
+
+    def knows(self, hookup: Hookup) -> bool:
+        """Tell whether the bench file lists relays for it."""
+        return hookup.name in self._hookups
 
     def release(self) -> None:
         """Open every relay."""
@@ -159,6 +167,10 @@ class ByPerson:
             self._ask_done(
                 Prompt(kind="place", name=wanted.position, choices=(DONE, CANNOT), default=DONE)
             )
+
+    def knows(self, hookup: Hookup) -> bool:
+        """Tell that a person can make any."""
+        return True
 
     def release(self) -> None:
         """Do nothing: the person takes the part out when told so."""

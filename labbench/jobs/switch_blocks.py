@@ -10,8 +10,9 @@ from typing import Any, Final
 
 from attrs import field, frozen
 
-from labbench.metrology.accuracy import MultimeterAccuracy, SupplyAccuracy
+from labbench.metrology.accuracy import ImpedanceAccuracy, MultimeterAccuracy, SupplyAccuracy
 from labbench.metrology.budgets import Budget, budget_of
+from labbench.metrology.capacitance import capacitance_and_dissipation
 from labbench.metrology.diode import forward_voltage, led_on
 from labbench.metrology.estimates import limits, to_estimate
 from labbench.metrology.expected import BenchAccuracies
@@ -28,6 +29,7 @@ from labbench.procedures.switch.body_diode import STRONG_A
 from labbench.procedures.switch.ranging import fitting_range_v
 from labbench.procedures.switch.sequence import SwitchTaken
 from labbench.procedures.switch.taken import (
+    CapacitanceTaken,
     DiodeTaken,
     LeakTaken,
     OnTaken,
@@ -36,6 +38,7 @@ from labbench.procedures.switch.taken import (
 )
 from labbench.results import (
     BodyDiode,
+    Capacitance,
     DrainLeakage,
     Estimate,
     GateLeakage,
@@ -107,10 +110,11 @@ def switch_blocks(
     """
     supply, meter = accuracies.supply, accuracies.multimeter
     assert supply is not None
+    farads, farad_budgets = _capacitances(taken.capacitance, accuracies.impedance)
     if meter is None:
-        return SwitchBlocks(
-            {"short_check": tuple(_by_readback(one, supply) for one in taken.short)}
-        )
+        shorts = tuple(_by_readback(one, supply) for one in taken.short)
+        more = {"capacitance": farads} if farads else {}
+        return SwitchBlocks({"short_check": shorts, **more}, farad_budgets)
     known = _Known(meter, supply, tolerances or {}, accuracies.supply_leads_ohm)
     blocks: dict[str, Any] = {
         "short_check": tuple(_short(one, known) for one in taken.short),
@@ -119,8 +123,9 @@ def switch_blocks(
         "body_diode": _diodes(taken.diode, known, _series_ohm(taken.on)),
         "threshold": tuple(_threshold(one, known) for one in taken.threshold),
         "on_resistance": tuple(_on(one, known) for one in taken.on),
+        "capacitance": farads,
     }
-    return SwitchBlocks(blocks, tuple(known.budgets))
+    return SwitchBlocks(blocks, (*known.budgets, *farad_budgets))
 
 
 # --- shorts ---------------------------------------------------------------------------------------
@@ -314,3 +319,23 @@ def _on(one: OnTaken, known: _Known) -> OnResistance:
     )  # fmt: skip
     known.note(found, "on-resistance", gate_source_v=gate_v, current_a=amps)
     return OnResistance(gate_v, amps, found.value, u_ohm=found.u)
+
+
+# --- capacitance ----------------------------------------------------------------------------------
+
+
+def _capacitances(
+    taken: Sequence[CapacitanceTaken], accuracy: ImpedanceAccuracy | None
+) -> tuple[tuple[Capacitance, ...], tuple[Budget, ...]]:
+    """Give what has a value; beyond the meter's range there is nothing to say."""
+    blocks, budgets = [], []
+    for one in taken:
+        if accuracy is None or one.capacitance_f is None:
+            continue
+        c, d = capacitance_and_dissipation(one.reading, accuracy)
+        frequency_hz = one.reading.conditions.frequency_hz
+        if c.value <= 0.0:
+            continue
+        blocks.append(Capacitance(one.path, frequency_hz, c.value, d.value, c.u, d.u))
+        budgets.append(budget_of(c, f"capacitance-{one.path}", {"frequency_hz": frequency_hz}))
+    return tuple(blocks), tuple(budgets)

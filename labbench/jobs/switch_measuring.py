@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-__all__ = ["beyond_this_way", "measure_switch", "open_fixture_of"]
+__all__ = ["beyond_this_way", "measure_switch", "open_fixture_of", "session_check_of"]
 
 from typing import Any
 
 from labbench.bench.bench import Bench
+from labbench.bench.connections import SHORT
 from labbench.bench.opened import OpenBench
 from labbench.errors import StepAborted
 from labbench.jobs.can_decide import accuracies_of
@@ -20,9 +21,15 @@ from labbench.ports import Event, Prompt
 from labbench.procedures.switch.conditions import SwitchConditions, switch_conditions
 from labbench.procedures.switch.screen import screen
 from labbench.procedures.switch.sequence import SwitchTaken, open_fixture, switch_sequence
+from labbench.procedures.switch.session_check import CHECK, session_check
 from labbench.procedures.visual import look
 from labbench.records.folder import DataFolder
-from labbench.records.open_fixture_file import read_open_fixture, save_open_fixture
+from labbench.records.open_fixture_file import (
+    read_open_fixture,
+    read_session_check,
+    save_open_fixture,
+    save_session_check,
+)
 from labbench.results import Readings, Visual
 
 _BLOCKS = {
@@ -64,6 +71,33 @@ def open_fixture_of(
     return known
 
 
+def session_check_of(
+    bench: Bench, opened: OpenBench, conditions: SwitchConditions, data: DataFolder
+) -> dict[str, float] | None:
+    """Return what check resistor and shorted jig read in this session, reading them where missing.
+
+    Relays reach them, where the bench file has positions `check` and `short`; a person is not asked
+    for it. Raises StepAborted where something is wrong: no part is judged by such a chain.
+    """
+    positions = opened.file.positions
+    if bench.by_person or bench.multimeter is None or not {CHECK, SHORT} <= set(positions):
+        return None
+    now = opened.clock.utc()
+    known = read_session_check(data.open_fixture, opened.file.name, now)
+    if known is not None:
+        return known
+    bench.tell(Event("session-check", {"text": "reading the check resistor and the shorted jig"}))
+    found = session_check(bench, mirrored=conditions.mirrored)
+    if found.problems:
+        raise StepAborted(
+            f"the session check failed: {'; '.join(found.problems)}; the output is off",
+            hint="clean the jig, look at leads and series resistor, and start again",
+        )
+    known = {"check_ohm": found.check_ohm, "zero_v": found.zero_v or 0.0}
+    save_session_check(data.open_fixture, opened.file.name, now, known)
+    return known
+
+
 def measure_switch(
     run: BenchRun, opened: OpenBench, request: Request, data: DataFolder
 ) -> tuple[Readings, SwitchTaken, dict[str, Any]]:
@@ -91,21 +125,26 @@ def measure_switch(
     else:
         cleaned = _cleaned(bench, request.specimen)
         try:
+            more["session_check"] = session_check_of(bench, opened, conditions, data)
             taken = _steps(bench, opened, request, conditions, data)
         except StepAborted as refused:
             # nobody agreed to switch the supply on, or a hookup could not be made
             bench.tell(Event("skipped", {"text": f"not measured further: {refused.message}"}))
+            more["refused"] = refused.message
         bench.open_all()
     made = (
         switch_blocks(
             taken, accuracies_of(opened.file),
             {each.value_ohm: each.tolerance for each in opened.file.fixture.series_resistors},
         )
-        if taken.short
+        if taken.short and taken.doubt is None
         else SwitchBlocks({})
     )  # fmt: skip
     more["budgets"] = [budget_to_json(budget) for budget in made.budgets]
-    more |= {"stopped_at": taken.stopped_at, "why": taken.why, "missing": dict(taken.missing)}
+    more |= {
+        "stopped_at": taken.stopped_at, "why": taken.why, "doubt": taken.doubt,
+        "missing": dict(taken.missing),
+    }  # fmt: skip
     readings = Readings(
         specimen=request.specimen,
         type=request.part.name,

@@ -23,7 +23,7 @@ from labbench.ports import Event, Operator
 from labbench.procedures.switch.screen import CANNOT_SEE
 from labbench.records.folder import DataFolder
 from labbench.records.readings_file import judgement_to_json, readings_to_json
-from labbench.results import Readings
+from labbench.results import Judgement, Readings, WouldDecide
 
 
 def verify_switch(
@@ -84,7 +84,11 @@ def verify_switch(
         if request.way == "screen":
             reasons.append(CANNOT_SEE)
         judgement = with_reservations(judgement, reasons)
-        if taken.why is not None:
+        if more["doubt"] is not None:
+            judgement = _lies_otherwise(judgement, more["doubt"])
+        elif more.get("refused"):
+            judgement = evolve(judgement, remarks=(more["refused"], *judgement.remarks))
+        if taken.why is not None and taken.doubt is None:
             judgement = evolve(
                 judgement, remarks=(*judgement.remarks, f"{taken.why}: no later step was run")
             )
@@ -95,6 +99,15 @@ def verify_switch(
             run.id, readings, judgement, tuple(s.specimen for s in siblings),
             tuple(budget_from_json(item) for item in more["budgets"]),
         )  # fmt: skip
+
+
+def _lies_otherwise(judgement: Judgement, doubt: str) -> Judgement:
+    """Say that nothing was learnt of the part, since it does not lie as it was said to."""
+    seat = WouldDecide("seat-again", f"{doubt}: look at part, type and hookup, then measure again")
+    return evolve(
+        judgement, disposition="undecided", would_decide=(seat, *judgement.would_decide),
+        remarks=(doubt, *judgement.remarks),
+    )  # fmt: skip
 
 
 def best_word_of_bench(opened: OpenBench, request: Request) -> str:

@@ -85,6 +85,9 @@ _FET: Final[dict[str, tuple[str, ...]]] = {
     "fet-on-one": (
         f"{_PLUS} > 4.7 > D", f"{_PLUS} > 1k > G", f"{_MINUS} > S", "multimeter > D' S'",
     ),
+    # both contacts of one terminal, and nothing but its lead between them
+    "fet-touch-d": _through("100", "D", "D'", "tie G S"),
+    "fet-touch-s": _through("100", "S", "S'", "tie G S"),
     "fet-bleed": ("tie 1k D S", "tie 1k G S", "multimeter > D' S'"),
     "fet-impedance-gs": ("impedance meter high > G", "impedance meter low > S", "tie D S"),
     "fet-impedance-ds": ("impedance meter high > D", "impedance meter low > S", "tie G S"),

@@ -9,15 +9,20 @@ from typing import Literal
 from attrs import frozen
 
 from labbench.bench.bench import Bench
+from labbench.procedures.switch.capacitance import PATHS
 from labbench.procedures.switch.conditions import SwitchConditions
+from labbench.procedures.switch.hookups import hookup
 from labbench.procedures.switch.on_resistance import on_way
+from labbench.procedures.switch.touching import can_tell
 
 Name = Literal[
-    "short-check", "gate-leakage", "drain-leakage", "body-diode", "threshold", "on-resistance",
-    "drain-leakage-again",
+    "contact-check", "short-check", "capacitance", "gate-leakage", "drain-leakage", "body-diode",
+    "threshold", "on-resistance", "drain-leakage-again",
 ]  # fmt: skip
 
 _WORDS: dict[Name, str] = {
+    "contact-check": "do the contacts touch the part",
+    "capacitance": "capacitances at 0 V",
     "short-check": "looking for shorts at 0.2 V",
     "gate-leakage": "gate leakage, both ways",
     "drain-leakage": "drain leakage at two voltages",
@@ -41,6 +46,23 @@ class PlanStep:
         return _WORDS[self.name]
 
 
+def _where_possible(bench: Bench, conditions: SwitchConditions) -> tuple[Name, ...]:
+    """Name the steps that help where they can be done, and are not missed where they cannot.
+
+    The capacitances cost a person two ties: they are worth them only where no multimeter sees a
+    leak.
+    """
+    found: list[Name] = []
+    if can_tell(bench):
+        found.append("contact-check")
+    by_meter = bench.impedance_meter is not None and all(
+        bench.knows(hookup(name, mirrored=conditions.mirrored)) for name, _ in PATHS
+    )
+    if by_meter and (not bench.by_person or bench.multimeter is None):
+        found.append("capacitance")
+    return tuple(found)
+
+
 def switch_plan(bench: Bench, conditions: SwitchConditions) -> tuple[PlanStep, ...]:
     """Return the steps for this bench in the order in which they are done.
 
@@ -51,12 +73,15 @@ def switch_plan(bench: Bench, conditions: SwitchConditions) -> tuple[PlanStep, .
         "short-check", "gate-leakage", "drain-leakage", "body-diode", "threshold",
         "on-resistance", "drain-leakage-again",
     )  # fmt: skip
+    more = _where_possible(bench, conditions)
+    names = (*(n for n in more if n == "contact-check"), names[0],
+             *(n for n in more if n == "capacitance"), *names[1:])  # fmt: skip
     if bench.supply is None:
         return tuple(PlanStep(name, "no supply") for name in names)
     steps = []
     for name in names:
         missing = None
-        if name != "short-check" and bench.multimeter is None:
+        if name not in ("short-check", "capacitance") and bench.multimeter is None:
             missing = "no multimeter: the supply's readback sees no leak above some 12 kΩ"
         elif name == "on-resistance" and on_way(bench, mirrored=conditions.mirrored) is None:
             missing = (

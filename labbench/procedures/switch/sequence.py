@@ -16,6 +16,7 @@ from attrs import evolve, field, frozen
 from labbench.bench.bench import Bench
 from labbench.ports import Event
 from labbench.procedures.switch.body_diode import body_diode
+from labbench.procedures.switch.capacitance import capacitances, no_gate_seen
 from labbench.procedures.switch.conditions import SwitchConditions
 from labbench.procedures.switch.drain_leakage import (
     FINEST,
@@ -29,8 +30,10 @@ from labbench.procedures.switch.leakage import take_leak
 from labbench.procedures.switch.live import tie
 from labbench.procedures.switch.on_resistance import on_resistance
 from labbench.procedures.switch.plan import PlanStep, switch_plan
+from labbench.procedures.switch.seating import why_otherwise
 from labbench.procedures.switch.short_check import any_short, short_check
 from labbench.procedures.switch.taken import (
+    CapacitanceTaken,
     DiodeTaken,
     LeakTaken,
     OnTaken,
@@ -38,6 +41,7 @@ from labbench.procedures.switch.taken import (
     ThresholdTaken,
 )
 from labbench.procedures.switch.threshold import threshold
+from labbench.procedures.switch.touching import untouched
 
 #: a hot part leaks up to four times what a cold one does: it is told to cool, not stopped
 _HOT_FACTOR = 4.0
@@ -58,8 +62,11 @@ class SwitchTaken:
     diode: tuple[DiodeTaken, ...] = ()
     threshold: tuple[ThresholdTaken, ...] = ()
     on: tuple[OnTaken, ...] = ()
+    capacitance: tuple[CapacitanceTaken, ...] = ()
     stopped_at: str | None = None
     why: str | None = None
+    #: how else it may lie than it was said to: then nothing that was read is the part's
+    doubt: str | None = None
     #: steps that this bench cannot do, and why
     missing: Mapping[str, str] = field(factory=dict)
 
@@ -103,9 +110,25 @@ def switch_sequence(
         taken = _one(bench, step, conditions, taken, position, zeros or {}, capacitance_f)
         why = _stop(step, taken, conditions, drain_limit_a)
         if why is not None:
-            bench.tell(Event("stopped", {"text": f"{why}: no later step is run"}))
-            return evolve(taken, stopped_at=step.name, why=why)
+            doubt = _doubt(bench, step, taken, conditions, position)
+            bench.tell(Event("stopped", {"text": f"{doubt or why}: no later step is run"}))
+            return evolve(taken, stopped_at=step.name, why=doubt or why, doubt=doubt)
     return taken
+
+
+def _doubt(
+    bench: Bench, step: PlanStep, taken: SwitchTaken, conditions: SwitchConditions,
+    position: str | None,
+) -> str | None:  # fmt: skip
+    """Say how else the part may lie, where that explains what stopped the sequence."""
+    if step.name == "contact-check":
+        return taken.doubt
+    if step.name == "capacitance":
+        return "nothing is at the gate's contact: it does not touch, or its bond is open"
+    last = {"gate-leakage": taken.gate, "drain-leakage": taken.drain}.get(step.name)
+    if not last:
+        return None
+    return why_otherwise(bench, conditions, step.name, last[-1], position=position)
 
 
 def _one(
@@ -113,6 +136,14 @@ def _one(
     position: str | None, zeros: Zeros, capacitance_f: float | None,
 ) -> SwitchTaken:  # fmt: skip
     mirrored = conditions.mirrored
+    if step.name == "contact-check":
+        missing = untouched(bench, mirrored=mirrored, position=position)
+        if not missing:
+            return taken
+        named = " and ".join(missing)
+        return evolve(taken, doubt=f"the jig does not touch the {named} with both contacts")
+    if step.name == "capacitance":
+        return evolve(taken, capacitance=capacitances(bench, mirrored=mirrored, position=position))
     if step.name == "short-check":
         found = short_check(
             bench, mirrored=mirrored, schottky=conditions.schottky, position=position
@@ -145,6 +176,10 @@ def _stop(
     step: PlanStep, taken: SwitchTaken, conditions: SwitchConditions, drain_limit_a: float | None
 ) -> str | None:
     """Say why nothing further is done to this part; None: go on."""
+    if step.name == "contact-check":
+        return taken.doubt
+    if step.name == "capacitance" and no_gate_seen(taken.capacitance):
+        return "nothing is at the gate's contact"
     if step.name == "short-check" and any_short(taken.short, schottky=conditions.schottky):
         return f"{taken.short[-1].path} is short"
     if step.name == "gate-leakage" and taken.gate and stops(taken.gate[-1], conditions):

@@ -5,13 +5,22 @@ Plain arithmetic of each stands here as well, since a stop rule looks at it betw
 
 from __future__ import annotations
 
-__all__ = ["LEAST_ACROSS_V", "DiodeTaken", "LeakTaken", "OnTaken", "ShortTaken", "ThresholdTaken"]
+__all__ = [
+    "LEAST_ACROSS_V",
+    "CapacitanceTaken",
+    "DiodeTaken",
+    "LeakTaken",
+    "OnTaken",
+    "ShortTaken",
+    "ThresholdTaken",
+]
 
 import math
 from typing import Literal
 
 from attrs import frozen
 
+from labbench.ports import ImpedanceReading
 from labbench.procedures.switch.hookups import METER_OHM
 from labbench.results import Status
 
@@ -94,6 +103,22 @@ class LeakTaken:
     def part_v(self) -> float:
         """Give the voltage at the part (V), a magnitude."""
         return self.supply_v - (self.across_v or 0.0)
+
+
+@frozen
+class CapacitanceTaken:
+    """Hold an impedance reading between two terminals, the third tied to the source."""
+
+    path: str
+    reading: ImpedanceReading
+
+    @property
+    def capacitance_f(self) -> float | None:
+        """Give the capacitance without correction (F); None where the reading is none."""
+        x = self.reading.reactance_ohm
+        if x is None or x >= 0.0:
+            return None
+        return -1.0 / (2.0 * math.pi * self.reading.conditions.frequency_hz * x)
 
 
 @frozen(kw_only=True)

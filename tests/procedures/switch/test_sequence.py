@@ -70,7 +70,8 @@ def test_the_gate_is_looked_at_before_the_drain_sees_volts_and_microamperes_befo
     steps = [e.data["name"] for e in read_journal(rig.path).of_kind("step-begun")]
     order = list(dict.fromkeys(steps))
     assert order == [
-        "short-check", "leakage", "body-diode", "threshold-current", "threshold", "on-resistance",
+        "contact-check", "short-check", "leakage", "body-diode", "threshold-current", "threshold",
+        "on-resistance",
     ]  # fmt: skip
     assert steps[-1] == "leakage"
     whats = [e.data["detail"]["what"] for e in read_journal(rig.path).of_kind("step-begun")
