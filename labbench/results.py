@@ -30,6 +30,8 @@ __all__ = [
     "LoadReading",
     "OnOffPair",
     "OnResistance",
+    "PhaseReading",
+    "PowerStep",
     "Readings",
     "ResistanceMeasurement",
     "Role",
@@ -302,9 +304,40 @@ class LoadReading:
     u_voltage_v: float | None = None
     #: taken again at the same voltage, on the way back
     repeat: bool = False
+    #: "series-resistor", "four-wire" or "supply-readback" (no multimeter: leads removed)
+    method: str | None = None
     status: Status = "ok"
     greater_than_a: float | None = None
     less_than_a: float | None = None
+
+
+@frozen(kw_only=True)
+class PhaseReading:
+    """Hold what one phase reads on its unpowered board at 0.2 V (ohm), counted from 1.
+
+    From the input to the switch node and from there to the rail. What is too much to be read is
+    None, with the bound that it is greater than.
+    """
+
+    phase: int
+    fitted: bool
+    vin_sw_ohm: float | None
+    sw_rail_ohm: float | None
+    u_vin_sw_ohm: float | None = None
+    u_sw_rail_ohm: float | None = None
+    vin_sw_greater_than_ohm: float | None = None
+    sw_rail_greater_than_ohm: float | None = None
+
+
+@frozen(kw_only=True)
+class PowerStep:
+    """Hold one step of a first power: supply (V), input current (A), voltage at the rail (V)."""
+
+    set_v: float
+    supply_v: float
+    input_a: float
+    rail_v: float
+    settled: bool
 
 
 @frozen

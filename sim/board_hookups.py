@@ -24,6 +24,7 @@ def _phase(number: int) -> dict[str, tuple[str, ...]]:
 BOARD: dict[str, tuple[str, ...]] = {
     "vin-check": (f"{_PLUS} > VIN", f"{_MINUS} > GND", "multimeter > VIN' GND'"),
     "vin-check-100R": (f"{_PLUS} > 100 > VIN", f"{_MINUS} > GND", _HUNDRED),
+    "vin-check-4R7": (f"{_PLUS} > 4.7 > VIN", f"{_MINUS} > GND", "multimeter > across 4.7"),
     **{name: joins for n in range(1, MOST_PHASES + 1) for name, joins in _phase(n).items()},
     "board-power": (
         f"{_PLUS} > 22 > VIN", f"{_MINUS} > GND", "RAIL > 1 > GND", "multimeter > RAIL' GND'",

@@ -39,6 +39,7 @@ from labbench.records.readings_file import (
 )
 from labbench.records.readings_tables import ReadingsTable
 from labbench.records.verdict_json import _VerdictTable
+from labbench.reports.load_json import _FirstPowerTable, _LoadTable
 from labbench.results import (
     BiasPoint,
     BodyDiode,
@@ -121,6 +122,8 @@ FORMATS: list[tuple[str, type]] = [
     ("part-type-power-stage-1", _StageFile),
     ("bench-1", BenchFile),
     ("gauge-plan-1", PlanFile),
+    ("load-1", _LoadTable),
+    ("first-power-1", _FirstPowerTable),
     ("rail-1", RailFile),
 ]
 TABLES = [
@@ -156,6 +159,7 @@ def test_every_table_of_every_format_is_walked() -> None:
         "bench-1.instruments.multimeter", "bench-1.instruments.switch", "bench-1.fixture",
         "bench-1.fixture.bias_network",
         "bench-1.limits", "bench-1.simulation", "gauge-plan-1.entries",
+        "load-1.resistance_ohm", "load-1.phases", "load-1.would_decide", "first-power-1.steps",
     } <= walked  # fmt: skip
 
 

@@ -152,12 +152,13 @@ class Bench(Measuring):
         need: Need | None = None,
         part: Maximum | None = None,
         start_amps: float | None = None,
+        start_volts: float | None = None,
     ) -> AbstractContextManager[Energised]:
         """Return a context manager inside which an output is on (labbench.bench.guarded_supply).
 
         Without `need` what holds without a resistor: 0.2 V, 0.1 A, 20 µJ. It comes up with
-        `start_amps` where given. Raises SafetyError where nobody agreed since the last re-tie
-        (`ask_to_energise`).
+        `start_amps` and `start_volts` where given. Raises SafetyError where nobody agreed since
+        the last re-tie (`ask_to_energise`).
         """
         self.stop.check()
         guard = self._require_guard()
@@ -169,7 +170,7 @@ class Bench(Measuring):
         self._use(guard.supply)
         return guard.energised(
             channel, volts=volts, amps=amps, reason=reason, need=need or Need(reason), part=part,
-            start_amps=start_amps,
+            start_amps=start_amps, start_volts=start_volts,
         )  # fmt: skip
 
     def _before_a_re_tie(self, hookup: Hookup | None) -> None:

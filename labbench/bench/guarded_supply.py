@@ -86,6 +86,7 @@ class GuardedSupply:
     def energised(
         self, channel: int, *, volts: float, amps: float, reason: str, need: Need,
         part: Maximum | None = None, start_amps: float | None = None,
+        start_volts: float | None = None,
     ) -> Energised:  # fmt: skip
         """Return a context manager inside which the output is on.
 
@@ -93,9 +94,11 @@ class GuardedSupply:
         the request, SafetyError where the output is on already, SettingNotTaken where the supply
         does not take the protection; leaving raises OutputStateUnknown where an off could not be
         confirmed, whatever else went wrong. `start_amps` is a current limit to come up with, from
-        which `Energised.set_amps` goes up to `amps`.
+        which `Energised.set_amps` goes up to `amps`, `start_volts` likewise a voltage.
         """
-        return Energised(self, channel, volts, amps, reason, need, part, start_amps)
+        return Energised(
+            self, channel, volts, amps, reason, need, part, start_amps, start_volts
+        )
 
     def read_back_off(self, channel: int) -> None:
         """Raise SafetyError where a channel that should be off reads back on."""
@@ -157,6 +160,7 @@ class Energised:
     def __init__(
         self, guard: GuardedSupply, channel: int, volts: float, amps: float, reason: str,
         need: Need, part: Maximum | None, start_amps: float | None = None,
+        start_volts: float | None = None,
     ) -> None:  # fmt: skip
         self._guard = guard
         self._supply = guard.supply
@@ -171,7 +175,7 @@ class Energised:
         self._outer: Energised | None = None
         self._over_voltage_v = math.nan
         self._off: str | None = None
-        self._volts_now = volts
+        self._volts_now = volts if start_volts is None else min(start_volts, volts)
         self._amps_now = amps if start_amps is None else min(start_amps, amps)
         self._run_down: tuple[int, float] | None = None
 
@@ -342,12 +346,12 @@ class Energised:
         over_voltage_v = self.volts * 1.1 + 0.5
         setting = self._supply.program(
             self.channel,
-            voltage_v=self.volts,
+            voltage_v=self._volts_now,
             current_a=self._amps_now,
             over_voltage_v=over_voltage_v,
         )
         self._over_voltage_v = over_voltage_v
-        self._check_taken(setting, self.volts)
+        self._check_taken(setting, self._volts_now)
         return setting
 
     def _check_taken(self, setting: SupplySetting, volts: float) -> None:
@@ -403,7 +407,7 @@ class Energised:
                 hint="did the over-voltage protection trip, or did someone press output off?",
             )
         for reading, asked, margin in (
-            (self._supply.read_voltage(self.channel), self.volts, _OVERSHOOT_V),
+            (self._supply.read_voltage(self.channel), self._volts_now, _OVERSHOOT_V),
             (self._supply.read_current(self.channel), self.amps, _OVERSHOOT_A),
         ):
             highest = asked * (1 + _OVERSHOOT_RELATIVE) + margin

@@ -2,38 +2,47 @@
 
 from __future__ import annotations
 
-__all__ = ["LoadJudgement", "RailRequest", "judge_rail_files", "known_good", "rail_check"]
+__all__ = [
+    "LoadJudgement",
+    "RailRequest",
+    "check_load",
+    "judge_rail_files",
+    "known_good",
+    "needs_supply",
+    "rail_check",
+    "runs_of",
+    "told_of",
+]
 
-import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
-from attrs import evolve, frozen
+from attrs import frozen
 
 from labbench.bench.opened import OpenBench
 from labbench.bench.stop import StopFlag
 from labbench.errors import FileProblems, InputError, Problem
 from labbench.jobs.can_decide import accuracies_of
-from labbench.jobs.run import bench_run, settle_earlier_runs
-from labbench.judging.load import LoadJudgement, judge_load
-from labbench.metrology.expected import BenchAccuracies
+from labbench.jobs.load_readings import load_readings
+from labbench.jobs.run import BenchRun, bench_run
+from labbench.judging.load import LoadJudgement, is_input, judge_load
 from labbench.ports import Operator
-from labbench.procedures.switch.rail import LoadTaken, check_rail
+from labbench.procedures.switch.rail import check_rail
 from labbench.records.folder import DataFolder
 from labbench.records.readings_file import read_readings, readings_from_json, readings_to_json
-from labbench.records.store import Store
-from labbench.results import LoadReading, Readings
-
-_SQRT3 = math.sqrt(3.0)
-#: the 100 ohm of the fixture
-_RESISTOR = 1e-2
-#: a difference below this share of its uncertainty is no current
-_LEAST_SIGMAS = 3.0
+from labbench.records.store import RunRow, Store
+from labbench.results import Readings
 
 
 @frozen(kw_only=True)
 class RailRequest:
-    """Say which rail of which type of board, and whether this board is known to be good."""
+    """Say which rail of which type of board, and whether this board is known to be good.
+
+    After fitting: how many phases the rail has, which of them were repaired (counted from 1), and
+    the specimens of the coils that went in, in that order. At a first power: what the input may
+    draw at most (A).
+    """
 
     board: str
     rail: str
@@ -41,54 +50,87 @@ class RailRequest:
     who: str
     position: str | None = None
     good: bool = False
+    large_core: bool = False
+    phases: int = 1
+    fitted: tuple[int, ...] = (1,)
+    coil: str | None = None
+    most_input_a: float = 0.1
 
 
 def rail_check(
     opened: OpenBench, request: RailRequest, *, operator: Operator, data: DataFolder,
     stop: StopFlag,
 ) -> LoadJudgement:  # fmt: skip
-    """Check a rail and return what is said of its load; kept in the store by type of board.
+    """Check a rail, or a board's input, and return what is said of it; kept by type of board.
 
-    Raises what the bench raises, InputError for a bench without supply or multimeter.
+    Raises what the bench raises, InputError for a bench without a supply.
     """
-    if opened.supply is None or opened.multimeter is None:
-        raise InputError(
-            f"the bench {opened.file.name} lacks a supply or a multimeter: a load cannot be checked"
-        )
-    settle_earlier_runs(opened, data, operator=operator, who=request.who)
-    accuracies = accuracies_of(opened.file)
+    needs_supply(opened)
     good = known_good(data, request.board, request.rail, but=request.serial)
     with bench_run(
         opened, job="rail", name=f"{request.board}-{request.rail}", who=request.who,
-        operator=operator, data=data, stop=stop,
-        told={"specimen": request.serial, "type": request.board, "lot": request.rail,
-              "good": request.good},
+        operator=operator, data=data, stop=stop, told=told_of(request),
     ) as run:  # fmt: skip
         run.bench.identify()
-        taken = check_rail(run.bench, position=request.position)
+        readings, more = check_load(run, opened, request)
         run.bench.open_all()
-        readings = Readings(
-            request.serial, "load", role="good" if request.good else "test",
-            board=request.board, rail=request.rail,
-            load=tuple(_reading(one, accuracies) for one in _same_voltages(taken)),
-        )  # fmt: skip
-        run.journal.write("measured", readings=readings_to_json(readings))
+        run.journal.write("measured", readings=readings_to_json(readings), **more)
         judgement = judge_load(readings, good=good)
         run.journal.write("judged", word=judgement.word, because=judgement.because)
         return judgement
 
 
-def known_good(data: DataFolder, board: str, rail: str, *, but: str) -> tuple[Readings, ...]:
-    """Find what good boards of this type read on this rail, the latest of each."""
+def needs_supply(opened: OpenBench) -> None:
+    """Raise InputError for a bench that has no supply."""
+    if opened.supply is None:
+        raise InputError(
+            f"the bench {opened.file.name} has no supply: a board cannot be checked on it",
+            hint="add [instruments.supply] to the bench file",
+        )
+
+
+def told_of(request: RailRequest) -> dict[str, Any]:
+    """Give what a journal is told at its opening: the board is the specimen, its type the type."""
+    return {
+        "specimen": request.serial, "type": request.board, "lot": request.rail,
+        "good": request.good, "position": request.position,
+    }  # fmt: skip
+
+
+def check_load(
+    run: BenchRun, opened: OpenBench, request: RailRequest
+) -> tuple[Readings, dict[str, Any]]:
+    """Take the load of a rail; the second value tells how it was read."""
+    taken = check_rail(
+        run.bench, position=request.position, large_core=request.large_core,
+        side="input" if is_input(request.rail) else "rail",
+    )  # fmt: skip
+    readings = Readings(
+        request.serial, "load", role="good" if request.good else "test",
+        board=request.board, rail=request.rail,
+        load=load_readings(taken.load, accuracies_of(opened.file)),
+    )  # fmt: skip
+    return readings, {"leads_ohm": taken.leads_ohm, "large_core": taken.large_core}
+
+
+def runs_of(data: DataFolder, **wanted: Any) -> list[RunRow]:
+    """Find runs in the store, latest first; none where there is no store.
+
+    A lost store takes a comparison away, not the measurement.
+    """
     if not data.journals.is_dir():
-        return ()
+        return []
     try:
         with Store(data.store) as store:
             store.ingest_waiting(data.journals)
-            rows = store.search(type=board, lot=rail, job="rail", with_void=False)
+            return store.search(**wanted, with_void=False)
     except InputError:
-        # a lost store takes the comparison away, not the measurement
-        return ()
+        return []
+
+
+def known_good(data: DataFolder, board: str, rail: str, *, but: str) -> tuple[Readings, ...]:
+    """Find what good boards of this type read on this rail, the latest of each."""
+    rows = runs_of(data, type=board, lot=rail, job="rail")
     found: dict[str, Readings] = {}
     for row in rows:
         if row.measured is not None:
@@ -120,43 +162,3 @@ def judge_rail_files(files: Sequence[Path]) -> Iterator[LoadJudgement | Problem]
             yield line
         else:
             yield judge_load(line, good=good.get((line.board, line.rail), ()))
-
-
-def _same_voltages(taken: Sequence[LoadTaken]) -> Iterator[LoadTaken]:
-    """Bring what was read on the way back to the voltage of the way up, in proportion."""
-    up: dict[float, LoadTaken] = {}
-    for one in taken:
-        if one.voltage_v <= 0:
-            continue
-        first = up.setdefault(one.set_v, one)
-        if one is first:
-            yield evolve(one, repeat=False)
-        else:
-            share = first.voltage_v / one.voltage_v
-            yield evolve(one, voltage_v=first.voltage_v, current_a=one.current_a * share)
-
-
-def _reading(one: LoadTaken, accuracies: BenchAccuracies) -> LoadReading:
-    meter, supply = accuracies.multimeter, accuracies.supply
-    assert meter is not None
-    assert supply is not None
-    volts = max(one.voltage_v, 1e-4)
-    if one.series_ohm is not None:
-        across = one.current_a * one.series_ohm
-        u = math.hypot(
-            _RESISTOR * one.current_a, meter.gain_relative * one.current_a,
-            meter.offset_of_range * (0.1 if across < 0.1 else 1.0) / one.series_ohm,
-        ) / _SQRT3  # fmt: skip
-        u_volts = math.hypot(supply.voltage_offset_v, supply.voltage_step_v) / _SQRT3
-    else:
-        # on and off in one session: the zero of the readback cancels to its last digit
-        u = math.hypot(
-            supply.current_gain_relative * one.current_a, supply.current_step_a * 2**0.5
-        ) / _SQRT3  # fmt: skip
-        u_volts = math.hypot(meter.gain_relative * volts, meter.offset_of_range * 0.1) / _SQRT3
-    if one.current_a < _LEAST_SIGMAS * u:
-        return LoadReading(
-            volts, None, repeat=one.repeat, status="over-range",
-            less_than_a=max(one.current_a, 0.0) + _LEAST_SIGMAS * u,
-        )  # fmt: skip
-    return LoadReading(volts, one.current_a, u_current_a=u, u_voltage_v=u_volts, repeat=one.repeat)

@@ -4,12 +4,23 @@ Silicon below its turn-on draws less than in proportion: the exponent d ln I / d
 load lies near 0.35 to 0.75 (a result of a model of leakage, not of measured loads), a metallic
 short's is 1.00. Where a board known to be good was measured, the ratio of the resistances decides:
 below 0.35 a healthy board of the same type is met once in a hundred (boards spread by a quarter,
-warmer or colder by 10 K: both assumed). Less than 20 mohm is dead whatever the rail.
+warmer or colder by 10 K: both assumed). Less than 20 mohm is dead whatever the rail. The input of a
+board is judged alike, but that nothing drawn there at 0.2 V is what is expected of it.
 """
 
 from __future__ import annotations
 
-__all__ = ["DEAD_RATIO", "LoadJudgement", "LoadWord", "exponent_of", "judge_load", "resistance_of"]
+__all__ = [
+    "DEAD_RATIO",
+    "INPUT_NAMES",
+    "LoadJudgement",
+    "LoadWord",
+    "When",
+    "exponent_of",
+    "is_input",
+    "judge_load",
+    "resistance_of",
+]
 
 import math
 from collections.abc import Sequence
@@ -20,9 +31,17 @@ from attrs import frozen
 
 from labbench.errors import InputError
 from labbench.quantities import format_si
-from labbench.results import Estimate, Influence, LoadReading, Readings, WouldDecide
+from labbench.results import (
+    Estimate,
+    Influence,
+    LoadReading,
+    PhaseReading,
+    Readings,
+    WouldDecide,
+)
 
 LoadWord = Literal["alive", "dead", "undecided"]
+When = Literal["before-fitting", "after-fitting"]
 
 DEAD_RATIO = 0.35
 #: a parallel short of less than this share of the healthy resistance is found reliably
@@ -37,6 +56,12 @@ _EXPONENT_SD = 0.05
 #: short as large as the load itself lies above)
 _JUNCTION_BELOW = 0.75
 _AT_V = 0.1
+#: a readback's own error bends the exponent of less than this (switches.md E)
+_READBACK_LEAST_A = 10e-3
+#: rails that are the input of a board
+INPUT_NAMES = ("vin", "input")
+#: converters that are off draw less than this at 0.2 V (assumed)
+_QUIET_INPUT_OHM = 1e3
 _REPEATS_WITHIN = 0.05
 
 
@@ -54,6 +79,14 @@ class LoadJudgement:
     ratio: Estimate | None
     would_decide: tuple[WouldDecide, ...] = ()
     remarks: tuple[str, ...] = ()
+    when: When = "before-fitting"
+    #: after fitting: what each phase reads in place
+    phases: tuple[PhaseReading, ...] = ()
+
+
+def is_input(rail: str | None) -> bool:
+    """Tell whether a rail's name stands for the input of the board."""
+    return rail is not None and rail.strip().lower() in INPUT_NAMES
 
 
 def resistance_of(load: Sequence[LoadReading]) -> Estimate | None:
@@ -71,8 +104,11 @@ def resistance_of(load: Sequence[LoadReading]) -> Estimate | None:
 
 
 def exponent_of(load: Sequence[LoadReading]) -> Estimate | None:
-    """Return d ln I / d ln V between the lowest and the highest voltage; None for less than x2."""
-    valued = sorted((r for r in load if _amps(r) is not None), key=lambda r: r.voltage_v)
+    """Return d ln I / d ln V between the lowest and the highest voltage; None for less than x2.
+
+    A supply's readback does not count for it below 10 mA.
+    """
+    valued = sorted((r for r in load if _bends(r)), key=lambda r: r.voltage_v)
     if not valued or valued[-1].voltage_v < 2.0 * valued[0].voltage_v:
         return None
     low, high = _mean(valued, valued[0].voltage_v), _mean(valued, valued[-1].voltage_v)
@@ -86,6 +122,13 @@ def exponent_of(load: Sequence[LoadReading]) -> Estimate | None:
             parts.append(Influence("voltage", reading.u_voltage_v / reading.voltage_v / span))
     value = math.log(high[0] / low[0]) / span
     return Estimate(value, math.hypot(*(p.u for p in parts)), "", influences=tuple(parts))
+
+
+def _bends(reading: LoadReading) -> bool:
+    amps = _amps(reading)
+    if amps is None:
+        return False
+    return reading.method != "supply-readback" or amps[0] >= _READBACK_LEAST_A
 
 
 def judge_load(readings: Readings, *, good: Sequence[Readings] = ()) -> LoadJudgement:
@@ -103,8 +146,10 @@ def judge_load(readings: Readings, *, good: Sequence[Readings] = ()) -> LoadJudg
     resistance, exponent = resistance_of(readings.load), exponent_of(readings.load)
     usable = [g for g in good if (g.board, g.rail) == (readings.board, readings.rail)]
     ratio = _ratio(resistance, usable)
-    remarks = _remarks(readings, usable, ratio)
     word, because, would = _decide(readings, resistance, exponent, ratio, usable)
+    remarks = _remarks(readings, usable, ratio)
+    if word == "dead" and (resistance is None or resistance.value < _METAL_DEAD_OHM):
+        remarks = (*remarks, _FIND_SHORT)
     return LoadJudgement(
         readings.specimen, readings.board, readings.rail, word, because, resistance, exponent,
         ratio, would, remarks,
@@ -113,10 +158,19 @@ def judge_load(readings: Readings, *, good: Sequence[Readings] = ()) -> LoadJudg
 
 _ASK_GOOD = WouldDecide("measure-good-board", "measure the same rail on a board known to be good")
 _ASK_HIGHER = WouldDecide("measure-higher", "read again at 0.1 V and 0.3 V, with a multimeter")
+_ASK_STILL = WouldDecide(
+    "let-settle", "clips firm, board discharged and cool, nothing else joined; then read again"
+)
 _ASK_WARM = WouldDecide(
     "warm",
     "warm the load by 10 K and read again: silicon draws much more, metal 4 % less "
     "(no spray near flames or heat; dry before the next reading)",
+)
+
+_FIND_SHORT = (
+    "do not fit: find the short first. 1 A into the rail (0.2 V at most), multimeter minus on "
+    "ground beside the clip: the millivolts fall to the least where the current leaves the plane "
+    "(some 0.5 mV per square of copper)"
 )
 
 _Said = tuple[LoadWord, str, tuple[WouldDecide, ...]]
@@ -147,6 +201,8 @@ def _decide(
                 (_ASK_WARM,),
             )  # fmt: skip
         return "alive", said, ()
+    if is_input(readings.rail) and resistance.value - 2.0 * resistance.u > _QUIET_INPUT_OHM:
+        return "alive", f"{ohms}: no short on the input", ()
     if exponent is None:
         return "undecided", f"{ohms}, ratio unknown", (_ASK_HIGHER, _ASK_GOOD)
     bent = f"{ohms}, exponent {exponent.value:.2f}"
@@ -169,9 +225,13 @@ def _without_current(readings: Readings, good: Sequence[Readings]) -> _Said:
         reference = _good_ohms(good)
         if reference is not None and least > DEAD_RATIO * reference:
             return "alive", f"more than {format_si(least, 'Ω')}, as much as a good board", ()
+        if is_input(readings.rail) and least > _QUIET_INPUT_OHM:
+            return "alive", f"more than {format_si(least, 'Ω')}: no short on the input", ()
         said = f"more than {format_si(least, 'Ω')}: the current cannot be told from zero"
         through = WouldDecide("use-multimeter", "read through 100 Ω with the multimeter across it")
         return "undecided", said, (through,)
+    if any(r.status == "unstable" for r in readings.load):
+        return "undecided", "the readings did not come to rest", (_ASK_STILL,)
     return "undecided", "no current could be read", (_ASK_HIGHER,)
 
 

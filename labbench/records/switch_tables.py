@@ -280,6 +280,7 @@ class LoadEntry:
     u_current_a: float | None = field(default=None, metadata={"check": positive})
     u_voltage_v: float | None = field(default=None, metadata={"check": positive})
     repeat: bool = False
+    method: str | None = field(default=None, metadata={"check": text})
     status: Status = "ok"
     greater_than: float | None = field(default=None, metadata={"check": not_negative})
     less_than: float | None = field(default=None, metadata={"check": positive})

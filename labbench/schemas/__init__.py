@@ -15,8 +15,10 @@ from typing import Any, Final
 
 SCHEMA_NAMES: Final = (
     "bench-1",
+    "first-power-1",
     "gauge-plan-1",
     "journal-1",
+    "load-1",
     "match-1",
     "part-type-1",
     "part-type-mosfet-1",

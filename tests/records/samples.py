@@ -195,7 +195,9 @@ def switch_blocks() -> dict[str, st.SearchStrategy[Any]]:
             Capacitance, NAMES, POSITIVE, POSITIVE, st.floats(-1, 1), POSITIVE, POSITIVE
         ).map(lambda c: (c,)),
         "stage": valued("ohm", step=NAMES, path=NAMES, state=state).map(stage).map(lambda s: (s,)),
-        "load": entries(LoadReading, "a", "voltage_v", u_voltage_v=st.none() | POSITIVE),
+        "load": entries(
+            LoadReading, "a", "voltage_v", u_voltage_v=st.none() | POSITIVE, method=method
+        ),
     }
 
 

@@ -22,16 +22,22 @@ from sim.physics.devices.board_faults import (
 )
 from sim.physics.devices.device import Capacitance, told
 from sim.physics.devices.elements import Conduction, resistor
-from sim.physics.devices.laws import REFERENCE_C, bias_cell, constant_capacitance
+from sim.physics.devices.laws import REFERENCE_C, Law, bias_cell, constant_capacitance
 from sim.physics.devices.load import Load, RailShort
 from sim.physics.devices.mosfet import METAL_PER_K
 from sim.physics.devices.stage import Stage
 from sim.physics.devices.stage_logic import Logic
 
 BOOTSTRAP_F = 1e-6
-_IDLE_KNEE_V = 1.5
+_IDLE_KNEE_V, _IDLE_FROM_V = 0.8, 0.7
 # A stage's own pins that have no line in the jig.
 _INNER = ("VDRV", "BOOT", "PWM", "EN")
+
+
+def _idle(current_a: float) -> Law:
+    """Make the law of silicon on the input: nothing below a diode's voltage, then a current."""
+    above = bias_cell(current_a, _IDLE_KNEE_V)
+    return lambda volts: above(volts - _IDLE_FROM_V) if volts > _IDLE_FROM_V else (0.0, 0.0)
 
 
 class Board:
@@ -99,7 +105,7 @@ class Board:
         drive = self.inner["VDRV1"]
         found: list[Element] = [
             *self.load.elements({"RAIL": rail, "GND": ground}, temperature_c),
-            Conduction(f"{self.name}.idle", vin, ground, bias_cell(built.idle_a, _IDLE_KNEE_V)),
+            Conduction(f"{self.name}.idle", vin, ground, _idle(built.idle_a)),
             resistor(f"{self.name}.regulator", vin, drive, built.regulator_ohm),
         ]
         for number, stage in enumerate(self.stages, start=1):

@@ -20,7 +20,7 @@ def check(rig: SwitchRig, ohm: float) -> tuple[LoadTaken, ...]:
     rig.operator.answers["all-off"] = "yes"
     assert rig.world.part is not None
     rig.world.part.drain_ohm = ohm
-    taken = check_rail(rig.bench, position="Q3")
+    taken = check_rail(rig.bench, position="Q3").load
     rig.bench.make_safe()
     return taken
 
@@ -43,13 +43,13 @@ def test_never_more_than_three_tenths_of_a_volt_and_one_ampere(tmp_path: Path, o
 
 
 @pytest.mark.parametrize(
-    ("ohm", "direct"), [(0.6, True), (6.0, True), (31.0, False), (870.0, False)]
+    ("ohm", "series_ohm"), [(0.6, None), (6.0, 4.7), (31.0, 4.7), (70.0, 100.0), (870.0, 100.0)]
 )
-def test_a_small_current_is_read_across_100_ohm_and_a_large_one_fed_directly(
-    tmp_path: Path, ohm: float, direct: bool
+def test_a_small_current_is_read_across_a_resistor_and_a_large_one_fed_directly(
+    tmp_path: Path, ohm: float, series_ohm: float | None
 ) -> None:
     taken = check(SwitchRig(tmp_path), ohm)
-    assert all((one.series_ohm is None) == direct for one in taken)
+    assert {one.series_ohm for one in taken} == {series_ohm}
     for one in taken[1:]:
         assert one.voltage_v / one.current_a == pytest.approx(ohm, rel=0.03)
     assert [one.set_v for one in taken] == [0.05, 0.1, 0.2, 0.3, 0.2, 0.1, 0.05]
