@@ -271,9 +271,10 @@ class SwitchRig:
         without: Sequence[str] = (),
         channels: int = 2,
         output_capacitance_f: float | None = 220e-6,
+        world: type[SwitchWorld] = SwitchWorld,
     ) -> None:
         self.clock = ManualClock()
-        self.world = SwitchWorld(self.clock)
+        self.world = world(self.clock)
         self.exchanges = Exchanges()
         self.operator = Willing(self.world)
         self.stop = StopFlag()

@@ -96,41 +96,45 @@ def _edges(
     """Find the rising, then the falling edge; `look` tells (on, drop across the 22 ohm in V)."""
     least_v, most_v = conditions.undervoltage_v
 
-    def at(volts: float) -> tuple[bool, float]:
-        shown_v = _go_to(bench, drive, channel, volts)
-        on, drop_v = look()
-        return on, shown_v - drop_v
-
     def climb(start_v: float, end_v: float, step_v: float, wanted: bool) -> EdgeTaken:
+        """Go step by step until it is on (`wanted`), or off.
+
+        The state before the edge is what counts for the drop: asleep nothing flows, awake the
+        driver's current takes some off before it falls asleep.
+        """
         before_v: float | None = None
-        volts = start_v
+        volts, awake_drop_v = start_v, 0.0
         while True:
-            on, pin_v = at(volts)
-            if on is wanted:
+            shown_v = _go_to(bench, drive, channel, volts)
+            on, drop_v = look()
+            if not wanted:
+                awake_drop_v = drop_v if on else awake_drop_v
+            pin_v = shown_v - awake_drop_v
+            found, at_end = on is wanted, abs(volts - end_v) < 1e-6
+            if found or at_end:
                 return EdgeTaken(
-                    edge="rising" if wanted else "falling", before_v=before_v, after_v=pin_v,
+                    edge="rising" if wanted else "falling",
+                    before_v=before_v if found else pin_v,
+                    after_v=pin_v if found else None,
                     method=method, looked_up_to_v=end_v,
                 )  # fmt: skip
             before_v = pin_v
-            if abs(volts - end_v) < 1e-6:
-                return EdgeTaken(
-                    edge="rising" if wanted else "falling", before_v=before_v, after_v=None,
-                    method=method, looked_up_to_v=end_v,
-                )  # fmt: skip
             volts = min(volts + step_v, end_v) if wanted else max(volts - step_v, end_v)
 
     rising = climb(least_v, most_v, _COARSE_V, True)
     if rising.after_v is None or rising.before_v is None:
         # it never came on, or it was on from the first voltage
         return (rising,)
-    at(max(least_v - _HYSTERESIS_V, 0.5))
+    _go_to(bench, drive, channel, max(least_v - _HYSTERESIS_V, 0.5))
+    look()  # asleep again
     rising = climb(max(rising.before_v - _FINE_V, least_v), most_v, _FINE_V, True)
     found = [rising]
     if rising.after_v is not None:
         lowest_v = max(least_v - _HYSTERESIS_V, 0.5)
         falling = climb(rising.after_v, lowest_v, _COARSE_V, False)
         if falling.after_v is not None:
-            at(most_v)
+            _go_to(bench, drive, channel, most_v)
+            look()  # awake again
             start_v = min(falling.after_v + _COARSE_V + 3 * _FINE_V, most_v)
             falling = climb(start_v, lowest_v, _FINE_V, False)
         found.append(falling)
