@@ -27,6 +27,7 @@ _OUTCOMES: Final[Mapping[str | None, str]] = {
     "came-back": "the board came back",
 }
 
+_WIDEST_BOARD: Final = 20
 #: characteristics by which parts are chosen, in the order of their worth
 _KEY: Final = ("dc-resistance", "on-resistance", "inductance")
 
@@ -103,10 +104,12 @@ def shelf_lines(
 def survival_text(found: Survival) -> str:
     """Say how often the load survives, with its interval and what it rests on."""
     interval = f"{100 * found.lower:.0f}-{100 * found.upper:.0f} %"
+    others = found.all_boards - found.own_boards
     if found.own_boards == 0:
-        rests = f"none of this type yet, {found.all_boards} of other types"
+        rests = f"no board of this type, {others} of others"
     else:
         rests = f"{found.own_alive} of {found.own_boards}"
         if found.is_pooled:
-            rests += f", beside {found.all_boards - found.own_boards} of other types"
-    return f"{found.board}: the load survives in {100 * found.mean:.0f} % ({interval}); {rests}"
+            rests += f", beside {others} of other types"
+    name = cut(found.board, _WIDEST_BOARD)
+    return f"{name}: load survives in {100 * found.mean:.0f} % ({interval}); {rests}"

@@ -2,7 +2,8 @@
 
 The files in `frozen` were written when their version was current: `journal-N-demo` by a demo on the
 simulated bench (only the path of the bench file was shortened), `journal-N` by test doubles; what
-the latter means is in test_journal. They never change: a new version gets new files.
+the latter means is in test_journal; `journal-N-shelf` says where a part was fitted and is read in
+test_shelf_events. They never change: a new version gets new files.
 
 Does not cover what a journal means, nor whether judging still says the same of those
 readings: it may learn.
@@ -32,6 +33,7 @@ JOURNAL_1 = FROZEN / "journal-1-demo.jsonl"
 DIGESTS = {
     "journal-1.jsonl": "605fc9c22a0014cf2178b3cb78e85e898a5b0c4bee724154b68d0f079687d942",
     "journal-1-demo.jsonl": "22377813a731c1db78f3931c630594ad4dd985dac2bb97c295452a4632a6ab62",
+    "journal-1-shelf.jsonl": "3f30d29fe69bc3633f755a9a2f8c09042076b992b2b792b70bdaa49a65cf3373",
 }
 VERSIONS = sorted(DIGESTS)
 
