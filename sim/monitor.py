@@ -2,8 +2,13 @@
 
 The rules are those of a careful bench: nothing above 0.2 V without a resistor in the loop but the
 named exceptions, no gate or driver input left floating beside a biased path, little energy from
-the supply's output capacitor, dead circuits at every re-tie, dry contacts. Nothing changes by
-being written down.
+the supply's output capacitor, little power and energy in the part for what the step is, large
+currents for a moment only, dead circuits at every re-tie, dry contacts. Nothing changes by being
+written down.
+
+What counts as the capacitor's is what flows beyond the current limit: that comes from it and from
+nothing else. Within the limit it gives what the regulator would give, and the step's own allowance
+for power and energy holds.
 """
 
 from __future__ import annotations
@@ -11,7 +16,7 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from sim.instruments.output_stage import OutputStage
 from sim.switch_jig import (
@@ -30,14 +35,19 @@ BIASED_V = 0.25
 HELD_OHM = 200e3
 FREE_V = 0.22  # needs no resistor: 0.2 V and the error of the setting
 CAPACITOR_J, DIRECT_CAPACITOR_J = 20.5e-6, 25.5e-6
-_POWER_W, _WARMING_W, _TOTAL_J = 2.0, 0.3, 0.6
 _POWER_FOR_S = 1e-3
+# What a bare package takes for any time: some kelvin at 100 K/W (an estimate). Not counted.
+_WARMING_W = 20e-3
+# Large currents, and how long they may flow: a single switch on its own supply, and what has
+# 4.7 ohm before it or the copper of a power stage under it.
+_HEAVY_A, _HEAVY_S, _LONG_S = 0.5, 0.3, 1.0
 # The capacitor is not current limited: what flows beyond the limit that was set comes from it.
 _BEYOND, _BEYOND_A = 1.05, 2e-3
-_LOAD_W = 1.0
 _LOAD_V, _REVERSE_V = 0.33, 0.05
 # With the input fed, charge of its capacitors may reach the rail: no more than it has in service.
 _POWERED_RAIL_V = 0.9
+# A way of less has no resistor in it; of less than the other, one that lets amperes through.
+_DIRECT_OHM, _SERIES_OHM = 4.0, 20.0
 _CLOSING_S = (1e-4, 1e-3)  # when the current through a relay that has just closed counts
 _MILLI = 0.97  # a resistor of its nominal value less its tolerance is that resistor
 
@@ -82,6 +92,31 @@ class Flow:
         return self.capacitor_a + self.regulator_a - self.bleeder_a
 
 
+@dataclass(frozen=True, slots=True)
+class Allowance:
+    """What a step may do to a part, by the way it is joined: continuous power, energy, time."""
+
+    power_w: float
+    energy_j: float
+    heavy_s: float = _HEAVY_S
+
+
+# A switch that is on: 45 mW, one that is not quite on 1.5 W for 0.3 s until it is given up.
+_ON = Allowance(2.0, 0.5)
+_ON_FOR_LONG = Allowance(2.0, 0.5, _LONG_S)
+# The body diode at 0.1 A, a driver at its 15 mA, and all that hangs behind a resistor.
+_QUIET = Allowance(0.16, math.inf)
+_LOAD = Allowance(1.0, math.inf, math.inf)
+
+
+@dataclass(frozen=True, slots=True)
+class Violation:
+    """A rule that was broken, and what happened."""
+
+    rule: str
+    sentence: str
+
+
 @dataclass(slots=True)
 class Watched:
     """A part in the jig with what has been put into it since the last re-tie."""
@@ -93,15 +128,9 @@ class Watched:
     total_j: float = 0.0
     hot_s: float = 0.0
     fed: bool = False
+    heavy_s: float = 0.0
     floating: tuple[str, ...] = ()
-
-
-@dataclass(slots=True)
-class _Paths:
-    """How the part hangs on the supplies, by resistance of the way outside it."""
-
-    plus: dict[str, float] = field(default_factory=dict)
-    minus: dict[str, float] = field(default_factory=dict)
+    allowed: Allowance = _QUIET
 
 
 class Monitor:
@@ -111,7 +140,9 @@ class Monitor:
         self, jig: SwitchJig, names: Mapping[int, str], p_channel: Iterable[int] = ()
     ) -> None:
         """Take the names of the parts by position, and which of them are p-channel."""
-        self.sentences: list[str] = []
+        self.violations: list[Violation] = []
+        # By rule, the largest that was seen as a share of what is allowed.
+        self.largest: dict[str, float] = {}
         self._jig = jig
         self._names = names
         self._p_channel = frozenset(p_channel)
@@ -122,6 +153,11 @@ class Monitor:
         self._closing: frozenset[int] = frozenset()
         self._since_s = 0.0
         self.what = ""
+
+    @property
+    def sentences(self) -> list[str]:
+        """What happened, in order."""
+        return [each.sentence for each in self.violations]
 
     # Changes
 
@@ -140,24 +176,22 @@ class Monitor:
         moved = opened | closed
         self.what = what
         for relay in sorted(opened):
-            if abs(currents_a.get(relay, 0.0)) > HOT_MOVE_A:
-                self.sentences.append(
-                    f"{what}: {abs(currents_a[relay]):.3g} A flowed through contact {relay} "
-                    "as it moved"
-                )
+            self._moved_dry(what, relay, currents_a.get(relay, 0.0))
         retied = moved - METER_ONLY_RELAYS - BLEEDER_RELAYS
         if retied:
             for feed in feeds:
-                if supplied and abs(feed.terminal_v) > RETIE_V:
-                    self.sentences.append(
+                if supplied and self._beyond("re-tie", abs(feed.terminal_v), RETIE_V):
+                    self._note(
+                        "re-tie",
                         f"{what}: supply {feed.number} still had {feed.terminal_v:.3g} V at its "
-                        "output at a re-tie, more than 20 mV"
+                        "output at a re-tie, more than 20 mV",
                     )
             for position, volts in part_v.items():
-                if abs(volts) > RETIE_V:
-                    self.sentences.append(
+                if self._beyond("re-tie", abs(volts), RETIE_V):
+                    self._note(
+                        "re-tie",
                         f"{what}: {self._names[position]} still had {abs(volts):.3g} V between "
-                        "its terminals at a re-tie, more than 20 mV"
+                        "its terminals at a re-tie, more than 20 mV",
                     )
             self._said.clear()
             self._parts = {
@@ -197,6 +231,7 @@ class Monitor:
         )
         self._direct = False
         for part in self._parts.values():
+            part.allowed = _LOAD if part.family in ("load", "board") else _QUIET
             columns = {
                 name: f"C{force}" for name, (force, _) in self._jig.terminals(part.position).items()
             }
@@ -222,6 +257,8 @@ class Monitor:
     ) -> None:
         plus, minus = network.from_node(feed.plus), network.from_node(feed.minus)
         driven = self._driven(part.family, columns, apart, network)
+        if driven and part.allowed is not _ON:
+            part.allowed = self._allowed_on(part, columns, plus, minus)
         for one, first in columns.items():
             for other, second in columns.items():
                 # Terminals that are tied together outside have no voltage between them.
@@ -239,7 +276,7 @@ class Monitor:
                 needed = _needed_ohm(
                     part.family, {one, other}, loop_ohm, feed, driven=driven, diode=diode
                 )
-                if loop_ohm < _MILLI * needed:
+                if needed > 0.0 and self._beyond("resistor", needed * _MILLI / loop_ohm, 1.0):
                     self._say(
                         "resistor", part.position,
                         f"supply {feed.number} can put {feed.reach_v():.3g} V on "
@@ -296,6 +333,24 @@ class Monitor:
             for pole in (feed.plus, feed.minus)
         )
 
+    def _allowed_on(
+        self,
+        part: Watched,
+        columns: Mapping[str, str],
+        plus: Mapping[str, float],
+        minus: Mapping[str, float],
+    ) -> Allowance:
+        """Say what a driven part may take from a feed through two of its power terminals."""
+        ways = [
+            plus.get(columns[one], math.inf) + minus.get(columns[other], math.inf)
+            for one in _POWER[part.family]
+            for other in _POWER[part.family]
+            if one != other
+        ]
+        if min(ways) < _DIRECT_OHM:
+            return _ON if part.family == "mosfet" else _ON_FOR_LONG
+        return _ON_FOR_LONG if min(ways) < _SERIES_OHM else part.allowed
+
     # Steps
 
     def closing(self) -> bool:
@@ -307,19 +362,18 @@ class Monitor:
         step_s: float,
         volts: Mapping[int, Mapping[str, float]],
         powers_w: Mapping[int, float],
+        currents_a: Mapping[int, float],
         flows: Sequence[Flow],
         relays_a: Mapping[int, float],
     ) -> None:
-        """Look at one step of the circuit; `volts` are those at each part's terminals."""
+        """Look at one step of the circuit.
+
+        `volts` are those at each part's terminals, `currents_a` the largest through one of them.
+        """
         self._since_s += step_s
         if self._closing and self._since_s >= _CLOSING_S[0]:
             for relay in sorted(self._closing):
-                current_a = relays_a.get(relay, 0.0)
-                if abs(current_a) > HOT_MOVE_A:
-                    self.sentences.append(
-                        f"{self.what}: {abs(current_a):.3g} A flowed through contact {relay} "
-                        "as it moved"
-                    )
+                self._moved_dry(self.what, relay, relays_a.get(relay, 0.0))
             if self._since_s >= _CLOSING_S[1]:
                 self._closing = frozenset()
             else:
@@ -338,6 +392,7 @@ class Monitor:
                 continue
             power_w = max(powers_w[position], 0.0)
             self._energy(part, step_s, power_w, drawn_w, discharged_w)
+            self._time(part, step_s, currents_a.get(position, 0.0))
             self._biased(part, at)
 
     def _energy(
@@ -351,7 +406,7 @@ class Monitor:
             share = min(discharged_w / drawn_w, 1.0)
             part.capacitor_j += share * power_w * step_s
             limit_j = DIRECT_CAPACITOR_J if self._direct else CAPACITOR_J
-            if part.capacitor_j > limit_j:
+            if self._beyond("capacitor", part.capacitor_j, limit_j):
                 self._say(
                     "capacitor", part.position,
                     f"the supply's output capacitor put {1e6 * part.capacitor_j:.3g} uJ into "
@@ -359,15 +414,25 @@ class Monitor:
                 )  # fmt: skip
         if power_w > _WARMING_W:
             part.total_j += power_w * step_s
-            if part.total_j > _TOTAL_J:
+            if self._beyond("energy", part.total_j, part.allowed.energy_j):
                 self._say(
                     "energy", part.position,
                     f"{part.total_j:.3g} J were dissipated in {part.name} since the last re-tie",
                 )  # fmt: skip
-        most_w = _LOAD_W if part.family in ("load", "board") else _POWER_W
+        most_w = part.allowed.power_w
         part.hot_s = part.hot_s + step_s if power_w > most_w else 0.0
-        if part.hot_s > _POWER_FOR_S:
+        lasting = part.hot_s > _POWER_FOR_S
+        if self._beyond("power", power_w if lasting else min(power_w, most_w), most_w):
             self._say("power", part.position, f"{part.name} dissipated {power_w:.3g} W")
+
+    def _time(self, part: Watched, step_s: float, current_a: float) -> None:
+        part.heavy_s = part.heavy_s + step_s if current_a > _HEAVY_A else 0.0
+        if self._beyond("time", part.heavy_s, part.allowed.heavy_s):
+            self._say(
+                "time", part.position,
+                f"{current_a:.3g} A flowed through {part.name} for {part.heavy_s:.3g} s, longer "
+                f"than {part.allowed.heavy_s:g} s",
+            )  # fmt: skip
 
     def _biased(self, part: Watched, at: Mapping[str, float]) -> None:
         if part.family in ("load", "board"):
@@ -385,7 +450,7 @@ class Monitor:
         if not part.floating:
             return
         power = [at[name] for name in _POWER[part.family]]
-        if max(power) - min(power) > BIASED_V:
+        if self._beyond("floating", max(power) - min(power), BIASED_V):
             named = " and ".join(part.floating)
             self._say(
                 "floating", part.position,
@@ -393,10 +458,27 @@ class Monitor:
                 "its power terminals",
             )  # fmt: skip
 
+    def _moved_dry(self, what: str, relay: int, current_a: float) -> None:
+        if self._beyond("contact", abs(current_a), HOT_MOVE_A):
+            self._note(
+                "contact",
+                f"{what}: {abs(current_a):.3g} A flowed through contact {relay} as it moved",
+            )
+
+    def _beyond(self, rule: str, value: float, limit: float) -> bool:
+        """Note how near a value came to its limit, and say whether it is beyond."""
+        share = value / limit
+        if share > self.largest.get(rule, 0.0):
+            self.largest[rule] = share
+        return share > 1.0
+
     def _say(self, kind: str, position: int, sentence: str) -> None:
         if (kind, position) not in self._said:
             self._said.add((kind, position))
-            self.sentences.append(f"{self.what}: {sentence}" if self.what else sentence)
+            self._note(kind, f"{self.what}: {sentence}" if self.what else sentence)
+
+    def _note(self, rule: str, sentence: str) -> None:
+        self.violations.append(Violation(rule, sentence))
 
 
 def _needed_ohm(
@@ -419,7 +501,7 @@ def _needed_ohm(
     if not pair <= set(_POWER[family]):
         return 950.0 if family == "mosfet" else 21.0
     if driven:
-        if loop_ohm < 4.0:
+        if loop_ohm < _DIRECT_OHM:
             return 0.0 if volts <= 0.55 + limit_a * loop_ohm else 4.7
         if volts <= 10.6:
             return 4.7

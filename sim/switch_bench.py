@@ -12,7 +12,7 @@ from sim.clock import Clock
 from sim.instruments import ImpedanceMeter, Multimeter, RelaySwitch, Supply
 from sim.instruments.multimeter import COMPLIANCE_V, SOURCE_SIEMENS, VOLTAGE
 from sim.instruments.supply import Channel
-from sim.monitor import Feed, Flow, Monitor
+from sim.monitor import Feed, Flow, Monitor, Violation
 from sim.physics.devices.cooling import Cooling
 from sim.physics.devices.device import Device
 from sim.physics.devices.elements import Conduction
@@ -198,6 +198,20 @@ class SwitchBench:
     def truth(self) -> dict[str, DeviceTruth]:
         """Give what each specimen really is, by name."""
         return truths(self.scenario, self._devices)
+    @property
+    def violations(self) -> list[Violation]:
+        """Every rule of the bench that was broken so far, by its name."""
+        with self.lock:
+            self.settle()
+            return list(self._monitor.violations)
+
+    @property
+    def nearest(self) -> dict[str, float]:
+        """How near each rule was to being broken: the largest share of what it allows."""
+        with self.lock:
+            self.settle()
+            return dict(self._monitor.largest)
+
 
     def temperature_c(self, specimen: str) -> float:
         """Give a specimen's temperature now, as a thermometer on it would."""
@@ -330,8 +344,9 @@ class SwitchBench:
             means = {position: 0.5 * (before[position] + powers[position]) for position in powers}
             volts = self._terminal_volts()
             self._monitor.step(
-                step_s, volts, means, self._flows(step_s, feed_v), self._hot_relays()
-            )
+                step_s, volts, means, self._currents_a(), self._flows(step_s, feed_v),
+                self._hot_relays(),
+            )  # fmt: skip
             stopped = self._warm(means, step_s) or self._tripped()
             if watch_logic:
                 for position, at in volts.items():
@@ -403,7 +418,8 @@ class SwitchBench:
         return (
             frozenset(self.wiring.closed),
             tuple(placed for _, placed in sorted(self.wiring.placements.items())),
-            tuple(output.stage() for output in self._outputs()),
+            # What an output is set to matters once it is on.
+            tuple(output.stage() if output.on else None for output in self._outputs()),
             function,
             meter.test_current_a() if meter is not None and function != VOLTAGE else 0.0,
             tuple(self._parts[position].device.state for position in self.wiring.parts()),
@@ -542,6 +558,17 @@ class SwitchBench:
     def _relay_currents(self) -> dict[int, float]:
         found = {}
         for relay in self.wiring.closed:
+    def _currents_a(self) -> dict[int, float]:
+        """Give the largest current through a terminal of each part in the jig."""
+        circuit, contact = self._circuit, self.wiring.contact
+        return {
+            position: max(
+                abs(circuit.current_a(contact(position, name)))
+                for name in self.wiring.nodes(position)
+            )
+            for position in self._built_c
+        }
+
             name = f"relay-{relay}"
             if self._circuit.has_branch(name):
                 found[relay] = self._circuit.current_a(name)

@@ -75,7 +75,7 @@ def test_a_healthy_switch_reads_its_own_leakage_and_on_resistance(hands: MakeHan
     assert found_a == pytest.approx(truth["drain_leakage_a"] * colder, rel=0.01)
     work.connect(101, "fet-on")
     work.on(10.0, 0.05, channel=2)
-    work.on(0.35, 3.0)
+    work.on(0.35, 3.0, wait_s=0.1)
     found_ohm = work.read() / work.bench.regulator_current_a(1)
     assert found_ohm == pytest.approx(truth["on_resistance_ohm"][10.0], rel=0.03)
     work.off()
