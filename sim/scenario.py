@@ -25,7 +25,7 @@ from sim.physics.devices.load_construction import LoadConstruction
 from sim.physics.devices.mosfet_construction import MosfetConstruction
 from sim.physics.faults import Fault, read_fault
 from sim.profiles.catalogue import PROFILES, usual_dialect
-from sim.switch_jig import SERIES_RESISTORS
+from sim.switch_jig import SERIES_RESISTORS, TERMINALS
 from sim.text import Table, TextError, did_you_mean, load_toml
 from sim.wiring import Fixture
 
@@ -72,7 +72,7 @@ class SpecimenSpec:
 
     A coil has a `fault`, a switch, stage or load a `device_fault`; `turned` lies in the jig the
     other way round, `shifted` one place along, and `contamination_ohm` is what flux or water
-    conducts over it.
+    conducts over it; the terminal `not_touching` lies beside its contacts.
     """
 
     name: str
@@ -88,6 +88,7 @@ class SpecimenSpec:
     contamination_ohm: float = math.inf
     turned: bool = False
     shifted: bool = False
+    not_touching: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -356,7 +357,7 @@ def _specimens(
             table.problem("lot", f'there is no lot "{lot}"; {did_you_mean(lot, constructions)}')
         fault: Fault | None = None
         device_fault: DeviceFault | BoardFault | None = None
-        contamination_ohm, turned, shifted = math.inf, False, False
+        contamination_ohm, turned, shifted, not_touching = math.inf, False, False, ""
         if jig == SWITCH:
             known = constructions.get(lot) in _constructions(jig)
             family = device_family(constructions[lot]) if known else ""
@@ -371,6 +372,9 @@ def _specimens(
             )
             turned = table.truth("turned", False)
             shifted = table.truth("shifted", False)
+            if "not_touching" in table:
+                known_terminals = tuple(TERMINALS.get(family, {}))
+                not_touching = table.text("not_touching", known=known_terminals)
             if turned and shifted:
                 table.problem("shifted", "a part lies turned or shifted; give one of the two")
         elif "fault" in table:
@@ -398,6 +402,7 @@ def _specimens(
                 contamination_ohm=contamination_ohm,
                 turned=turned,
                 shifted=shifted,
+                not_touching=not_touching,
             )
         )
         taken.add(position)

@@ -98,6 +98,9 @@ class SwitchBench:
             by_hand=not scenario.has_switch,
             turned=[spec.position for spec in scenario.specimens if spec.turned],
             shifted=[spec.position for spec in scenario.specimens if spec.shifted],
+            not_touching={
+                spec.position: spec.not_touching for spec in scenario.specimens if spec.not_touching
+            },
         )
         self._monitor = Monitor(
             self.wiring,
@@ -195,9 +198,6 @@ class SwitchBench:
             ]
             return [*self._monitor.sentences, *hot]
 
-    def truth(self) -> dict[str, DeviceTruth]:
-        """Give what each specimen really is, by name."""
-        return truths(self.scenario, self._devices)
     @property
     def violations(self) -> list[Violation]:
         """Every rule of the bench that was broken so far, by its name."""
@@ -212,6 +212,9 @@ class SwitchBench:
             self.settle()
             return dict(self._monitor.largest)
 
+    def truth(self) -> dict[str, DeviceTruth]:
+        """Give what each specimen really is, by name."""
+        return truths(self.scenario, self._devices)
 
     def temperature_c(self, specimen: str) -> float:
         """Give a specimen's temperature now, as a thermometer on it would."""
@@ -555,9 +558,6 @@ class SwitchBench:
             for position in self._built_c
         }
 
-    def _relay_currents(self) -> dict[int, float]:
-        found = {}
-        for relay in self.wiring.closed:
     def _currents_a(self) -> dict[int, float]:
         """Give the largest current through a terminal of each part in the jig."""
         circuit, contact = self._circuit, self.wiring.contact
@@ -569,6 +569,9 @@ class SwitchBench:
             for position in self._built_c
         }
 
+    def _relay_currents(self) -> dict[int, float]:
+        found = {}
+        for relay in self.wiring.closed:
             name = f"relay-{relay}"
             if self._circuit.has_branch(name):
                 found[relay] = self._circuit.current_a(name)

@@ -159,9 +159,14 @@ class SwitchJig:
         by_hand: bool,
         turned: Iterable[int] = (),
         shifted: Iterable[int] = (),
+        not_touching: Mapping[int, str] | None = None,
     ) -> None:
-        """Take the family of the part at each position, and which lie turned or shifted."""
+        """Take the family of the part at each position, and which lie turned or shifted.
+
+        `not_touching` names a terminal that no contact reaches.
+        """
         self.turned, self.shifted = frozenset(turned), frozenset(shifted)
+        self.not_touching = dict(not_touching or {})
         self.fixture = fixture
         self.families = families
         self.by_hand = by_hand
@@ -235,6 +240,8 @@ class SwitchJig:
         if position in self.shifted:
             # One place along: the last pin lies beside the jig.
             return dict(zip(own, [*list(own.values())[1:], (NOWHERE, None)], strict=True))
+        if position in self.not_touching:
+            return {**own, self.not_touching[position]: (NOWHERE, None)}
         return own
 
     def node(self, position: int, terminal: str) -> str:

@@ -25,8 +25,8 @@ TURNED_IN_JIG = "turned-in-jig"
 class DeviceTruth:
     """What a specimen really is; to be looked at only after the verdicts are closed.
 
-    `disposition` is "fit" or "unfit", of a load "alive" or "dead"; a part that only lies turned
-    or shifted in the jig is "undecided". `paths` are all that name the fault rightly, `values` the true
+    `disposition` is "fit" or "unfit", of a load "alive" or "dead"; a part that only lies otherwise
+    in the jig is "undecided". `paths` are all that name the fault rightly, `values` the true
     figures at 25 C by name, with their unit in it.
     """
 
@@ -92,7 +92,7 @@ def truths(scenario: Scenario, devices: Mapping[str, Device]) -> dict[str, Devic
         path, paths = told.pop("path"), tuple(told.pop("paths"))
         if fault is None and spec.not_as_marked:
             disposition, fault = "unfit", NOT_AS_MARKED
-        elif fault is None and (spec.turned or spec.shifted):
+        elif fault is None and (spec.turned or spec.shifted or spec.not_touching):
             disposition, fault = "undecided", TURNED_IN_JIG
         found[spec.name] = DeviceTruth(disposition, fault, path, paths, told)
     return found
