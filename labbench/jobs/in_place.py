@@ -15,8 +15,9 @@ from labbench.errors import InputError, StepAborted
 from labbench.jobs.request import Request
 from labbench.jobs.run import bench_run, settle_earlier_runs
 from labbench.parts.mosfet_type import MosfetType
+from labbench.parts.stage_type import StageType
 from labbench.ports import Operator, Prompt
-from labbench.procedures.switch.in_place import in_place
+from labbench.procedures.switch.in_place import in_place, stage_in_place
 from labbench.procedures.switch.taken import ShortTaken
 from labbench.quantities import format_si
 from labbench.records.folder import DataFolder
@@ -64,9 +65,10 @@ def look_in_place(
     A person confirms first that the board is off and discharged. Raises what the bench raises,
     InputError for another family or a bench without a supply, StepAborted on a no.
     """
-    if not isinstance(request.part, MosfetType):
+    part = request.part
+    if not isinstance(part, MosfetType | StageType):
         raise InputError(
-            f"{request.part.name}: in place only a MOSFET is looked at",
+            f"{part.name}: in place only a MOSFET or a power stage is looked at",
             hint="lift it, or measure a coil with its neighbours in mind",
         )
     if opened.supply is None:
@@ -75,7 +77,7 @@ def look_in_place(
     with bench_run(
         opened, job="in-place", name=request.specimen, who=request.who, operator=operator,
         data=data, stop=stop,
-        told={"specimen": request.specimen, "type": request.part.name, "donor": request.donor,
+        told={"specimen": request.specimen, "type": part.name, "donor": request.donor,
               "lot": request.lot},
     ) as run:  # fmt: skip
         run.bench.identify()
@@ -84,8 +86,12 @@ def look_in_place(
                 "the board is not off and discharged; nothing was energised",
                 hint="meter first, then a resistor across each capacitor, then start again",
             )
-        mirrored = request.part.polarity == "p"
-        taken = in_place(run.bench, mirrored=mirrored, position=request.position)
+        if isinstance(part, StageType):
+            taken = stage_in_place(run.bench, position=request.position)
+        else:
+            taken = in_place(
+                run.bench, mirrored=part.polarity == "p", position=request.position
+            )  # fmt: skip
         run.bench.open_all()
         word, because = word_of(taken)
         run.journal.write("judged", word=word, because=because)

@@ -25,7 +25,8 @@ def chosen_way(family: str, asked: str | None, *, has_relays: bool) -> Way:
         return "screen"
     if asked == "in-place":
         return "in-place"
-    return "screen" if asked is None and family == "mosfet" and not has_relays else "full"
+    switch = family in ("mosfet", "power-stage")
+    return "screen" if asked is None and switch and not has_relays else "full"
 
 
 @frozen(kw_only=True)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-__all__ = ["in_place"]
+__all__ = ["in_place", "stage_in_place"]
 
 from labbench.bench.bench import Bench
 from labbench.procedures.switch.short_check import FET_PATHS, check_path
+from labbench.procedures.switch.stage_pairs import take_pair
 from labbench.procedures.switch.taken import ShortTaken
 
 
@@ -21,3 +22,20 @@ def in_place(
         for name, path, polarity in FET_PATHS
         if path != "gate-drain"  # the same network as gate-source once drain and source are tied
     )
+
+
+def stage_in_place(bench: Bench, *, position: str | None = None) -> tuple[ShortTaken, ...]:
+    """Read both switches of a stage on its board, each in its blocking direction.
+
+    The other way round would put the rail below ground, which its load does not stand.
+    """
+    found = []
+    for one, other in (("vin", "sw"), ("sw", "pgnd")):
+        pair = take_pair(bench, one, other, position=position)
+        found.append(
+            ShortTaken(
+                path=pair.path, supply_v=pair.supply_v, current_a=pair.current_a,
+                across_v=None if pair.across_v is None else pair.seen_v,
+            )
+        )  # fmt: skip
+    return tuple(found)
