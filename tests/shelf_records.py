@@ -92,10 +92,12 @@ class ShelfRecords:
         return journal.path
 
     def rail_check(
-        self, board: str, serial: str, word: str, *, rail: str = "core", role: str = "test"
-    ) -> Path:
+        self, board: str, serial: str, word: str, *, rail: str = "core", role: str = "test",
+        simulated: bool = False,
+    ) -> Path:  # fmt: skip
         """Write a check of the load behind a rail."""
-        opened = {"job": "rail", "who": "anna", "specimen": serial, "type": board, "lot": rail}
+        opened = {"job": "rail", "who": "anna", "specimen": serial, "type": board, "lot": rail,
+                  "simulated": simulated}  # fmt: skip
         with self._journal(f"{board}-{rail}", opened) as journal:
             journal.write("measured", readings={
                 "schema": "readings/1", "specimen": serial, "type": "load", "role": role,

@@ -2,19 +2,29 @@
 
 Each board counts once. What its first outcome says counts (it worked, or came back after it had:
 its load was alive; its load was dead), else what the checks of its rails said: dead where one rail
-was, alive where one was and none dead. So a board that was given up because its load was dead
-counts too; leaving those out would promise too much. Boards that were measured as known to be good
-never burned, and those without a serial number cannot be told apart: neither counts.
+was, alive where one was and none dead; the input of a board is no load. So a board that was given
+up because its load was dead counts too; leaving those out would promise too much. Boards that were
+measured as known to be good never burned, and those without a serial number cannot be told apart:
+neither counts. Checks on a simulated bench count only where there is no real one.
 """
 
 from __future__ import annotations
 
-__all__ = ["NO_SERIAL", "BoardHistory", "board_histories", "survival", "survival_line"]
+__all__ = [
+    "NO_SERIAL",
+    "BoardHistory",
+    "board_histories",
+    "survival",
+    "survival_beside",
+    "survival_line",
+]
 
 from collections.abc import Iterable
 
 from attrs import frozen
 
+from labbench.errors import InputError
+from labbench.judging.load import INPUT_NAMES
 from labbench.lots.outcomes import Survival, load_survival
 from labbench.records.folder import DataFolder
 from labbench.records.part_life import board_events
@@ -37,7 +47,8 @@ class BoardHistory:
 
 def board_histories(store: Store) -> list[BoardHistory]:
     """Return every board whose load is known to have survived or not, by type and serial number."""
-    found = _from_rails(store.search(job="rail", with_void=False))
+    rows = store.search(job="rail", with_void=False)
+    found = _from_rails([row for row in rows if not row.simulated] or rows)
     for (board, serial), events in board_events(store.shelf()).items():
         first = events[0].outcome
         found[board, serial] = BoardHistory(
@@ -67,6 +78,19 @@ def survival_line(store: Store, board_type: str, *, but: str | None = None) -> s
     return survival_text(load_survival(_counts(histories), board_type))
 
 
+def survival_beside(data: DataFolder, board_type: str, serial: str) -> str | None:
+    """Return the line to show beside a rail check of a board; None where there is none.
+
+    A store that is lost takes the line away, and nothing else.
+    """
+    try:
+        with Store(data.store) as store:
+            store.ingest_waiting(data.journals)
+            return survival_line(store, board_type, but=serial)
+    except InputError:
+        return None
+
+
 def _counts(histories: Iterable[BoardHistory]) -> dict[str, tuple[int, int]]:
     counts: dict[str, tuple[int, int]] = {}
     for history in histories:
@@ -82,6 +106,8 @@ def _from_rails(rows: Iterable[RunRow]) -> dict[tuple[str, str], BoardHistory]:
         role = (row.measured or {}).get("role", "test")
         word = (row.judged or {}).get("word")
         if not row.type or row.specimen in (None, NO_SERIAL) or role == "good":
+            continue
+        if (row.lot or "").casefold() in INPUT_NAMES:
             continue
         if word in ("alive", "dead"):
             # latest first

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import jsonschema
@@ -186,3 +187,21 @@ def test_a_rail_that_is_no_file_says_what_one_looks_like(workshop: Workshop) -> 
     nothing = workshop.labbench("shelf", "survival")
     assert nothing.code == 0
     assert "nothing is known yet" in nothing.out
+
+
+def test_a_rail_check_tells_beside_its_reading_how_often_such_loads_survived(
+    workshops: Callable[..., Workshop],
+) -> None:
+    workshop = workshops("rails")
+    check = ("rail", "radar-processor", "core", "--serial", "core-6", "--position", "core-6",
+             "--who", "tester", "--bench", workshop.bench_file)  # fmt: skip
+    assert "survives" not in workshop.labbench(*check).err
+    for serial, outcome in (("A1", "works"), ("A2", "works"), ("A3", "load-dead")):
+        told = workshop.labbench("shelf", "outcome", "radar-processor", "--serial", serial, outcome)
+        assert told.code == 0
+    said = workshop.labbench(*check)
+    assert said.code == 1
+    # the board in question, dead as it was found, says nothing about itself
+    line = r"      radar-processor: load survives in \d+ % \(\d+-\d+ %\); 2 of 3$"
+    assert re.search(line, said.err, re.M), said.err
+    assert "survives" not in said.out

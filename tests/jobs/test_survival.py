@@ -12,7 +12,13 @@ import pytest
 
 from labbench.compose import data_folder
 from labbench.jobs.shelf import board_outcome
-from labbench.jobs.survival import NO_SERIAL, board_histories, survival, survival_line
+from labbench.jobs.survival import (
+    NO_SERIAL,
+    board_histories,
+    survival,
+    survival_beside,
+    survival_line,
+)
 from labbench.records.part_life import BoardPlace
 from labbench.records.store import Store
 from tests.shelf_records import ShelfRecords
@@ -68,7 +74,17 @@ def test_boards_that_never_burned_or_cannot_be_told_apart_do_not_count(
 ) -> None:
     records.rail_check("radar-supply", "1", "alive", role="good")
     records.rail_check("radar-supply", NO_SERIAL, "dead")
+    records.rail_check("radar-supply", "2", "dead", rail="vin")
     assert known(records) == {}
+
+
+def test_checks_on_a_simulated_bench_count_only_where_there_is_no_real_one(
+    records: ShelfRecords,
+) -> None:
+    records.rail_check("radar-supply", "1", "dead", simulated=True)
+    assert known(records) == {"1": (False, "rail check")}
+    records.rail_check("radar-supply", "2", "alive")
+    assert known(records) == {"2": (True, "rail check")}
 
 
 def test_an_outcome_outranks_the_rail_check_of_its_board(records: ShelfRecords) -> None:
@@ -109,3 +125,15 @@ def test_the_line_leaves_out_the_board_in_question(records: ShelfRecords) -> Non
         assert other is not None
         assert "no board of this type, 1 of others" in other
         assert len(other) <= 80
+
+
+def test_a_lost_store_takes_the_line_beside_a_rail_check_away_and_nothing_else(
+    records: ShelfRecords,
+) -> None:
+    outcome(records, "1", "works")
+    assert survival_beside(records.data, "radar-supply", "2") is not None
+    assert survival_beside(records.data, "radar-supply", "1") is None
+    for path in records.data.root.glob("store.sqlite*"):
+        path.unlink()
+    records.data.store.write_text("a letter, no database\n" * 100, encoding="utf-8")
+    assert survival_beside(records.data, "radar-supply", "2") is None

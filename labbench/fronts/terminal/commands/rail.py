@@ -114,7 +114,19 @@ def command(
             phases=phases, fitted=fitted, coil=coil, input_limit=input_limit, position=position,
             who=who, bench=bench, data=data,
         )  # fmt: skip
-    sys.exit(_say(said, as_json=as_json))
+    code = _say(said, as_json=as_json)
+    if not (as_json or good or after_fitting or first_power):
+        _say_history(board, serial, data)
+    sys.exit(code)
+
+
+def _say_history(board: str, serial: str, data: Path | None) -> None:
+    """Tell beside the reading how often the load of such boards survived."""
+    from labbench.compose import data_folder
+    from labbench.jobs.survival import survival_beside
+
+    if line := survival_beside(data_folder(where_data(data)), board, serial):
+        click.echo(f"      {line}", err=True)
 
 
 def _at_the_bench(
