@@ -113,7 +113,8 @@ def command(
     the output off.
 
     A switch (MOSFET) is looked at with supply and multimeter: shorts, gate and drain leakage, body
-    diode, threshold, on-resistance, each hookup drawn or made by relays.
+    diode, threshold, on-resistance, each hookup drawn or made by relays. A power stage likewise,
+    once the pattern at 0.2 V has shown that it lies as marked.
 
     A part that was just lifted needs some two minutes: --just-lifted starts its clock, --cooling
     lists those that wait. A warm part is never failed: it is undecided until it is cool.
