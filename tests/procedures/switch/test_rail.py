@@ -6,14 +6,15 @@ Not covered: what the numbers mean (tests/judging), the simulated boards (tests/
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 
 import pytest
 
 from labbench.errors import Problem, StepAborted
 from labbench.jobs.rail import judge_rail_files
-from labbench.procedures.switch.rail import LoadTaken, check_rail
-from tests.switch_doubles import SwitchRig
+from labbench.procedures.switch.rail import LoadTaken, check_rail, settling_s
+from tests.switch_doubles import Part, SwitchRig
 
 
 def check(rig: SwitchRig, ohm: float) -> tuple[LoadTaken, ...]:
@@ -54,6 +55,113 @@ def test_a_small_current_is_read_across_a_resistor_and_a_large_one_fed_directly(
         assert one.voltage_v / one.current_a == pytest.approx(ohm, rel=0.03)
     assert [one.set_v for one in taken] == [0.05, 0.1, 0.2, 0.3, 0.2, 0.1, 0.05]
     assert [one.repeat for one in taken] == [False] * 4 + [True] * 3
+
+
+class Shorting(Part):
+    """Hold copper where the clips are on each other, a load of `drain_ohm` elsewhere."""
+
+    def current(self, hookup: str, volts: float, gate_v: float) -> float:
+        return volts / (1e-5 if hookup == "rail-short" else self.drain_ohm)
+
+
+def test_without_a_multimeter_the_leads_are_read_on_each_other_and_taken_out(
+    tmp_path: Path,
+) -> None:
+    rig = SwitchRig(tmp_path, without=["multimeter"])
+    rig.operator.answers["all-off"] = "yes"
+    rig.world.part = Shorting()
+    rig.world.part.drain_ohm = 0.5
+    taken = check_rail(rig.bench, position="Q3")
+    assert taken.leads_ohm == pytest.approx(0.03, rel=0.05)
+    assert {one.method for one in taken.load} == {"supply-readback"}
+    for one in taken.load:
+        assert one.voltage_v / one.current_a == pytest.approx(0.5, rel=0.03)
+    clips = next(volts for _, volts, _ in rig.supply.programmed if volts > 0)
+    assert clips <= 0.2
+
+
+def test_clips_that_do_not_touch_each_other_end_it_with_nothing_on_the_board(
+    tmp_path: Path,
+) -> None:
+    rig = SwitchRig(tmp_path, without=["multimeter"])
+    rig.operator.answers["all-off"] = "yes"
+    with pytest.raises(StepAborted, match="they do not touch"):
+        check_rail(rig.bench, position="Q3")
+    assert rig.world.hookup == "rail-short"
+    assert not rig.world.channel[1].on
+
+
+@pytest.mark.parametrize(("declared", "ohm"), [(True, 0.13), (False, 0.05)])
+def test_a_large_core_gets_three_amperes_and_never_more_than_a_third_of_a_watt(
+    tmp_path: Path, declared: bool, ohm: float
+) -> None:
+    rig = SwitchRig(tmp_path)
+    rig.operator.answers["all-off"] = "yes"
+    assert rig.world.part is not None
+    rig.world.part.drain_ohm = ohm
+    taken = check_rail(rig.bench, position="Q3", large_core=declared)
+    assert taken.large_core
+    given = [(volts, amps) for _, volts, amps in rig.supply.programmed if volts > 0]
+    assert max(amps for _, amps in given) > 1.0
+    assert all(amps <= 3.0 and volts * amps <= 0.3 + 1e-9 for volts, amps in given)
+    assert given[0][1] == 0.1
+
+
+def test_a_dead_short_is_no_large_core(tmp_path: Path) -> None:
+    rig = SwitchRig(tmp_path)
+    assert all(one.current_a <= 1.0 + 1e-3 for one in check(rig, 8e-3))
+    assert max(amps for _, _, amps in rig.supply.programmed) <= 1.0
+
+
+def test_an_input_gets_two_tenths_of_a_volt_and_half_an_ampere(tmp_path: Path) -> None:
+    rig = SwitchRig(tmp_path)
+    rig.operator.answers["all-off"] = "yes"
+    assert rig.world.part is not None
+    rig.world.part.drain_ohm = 0.3
+    taken = check_rail(rig.bench, position="Q3", side="input", large_core=True)
+    assert rig.world.hookup == "vin-check"
+    assert [one.set_v for one in taken.load] == [0.05, 0.1, 0.2, 0.1, 0.05]
+    assert max(volts for _, volts, _ in rig.supply.programmed) <= 0.2
+    assert max(amps for _, _, amps in rig.supply.programmed) <= 0.5
+    assert not taken.large_core
+
+
+class Charging(Part):
+    """Draw more while a capacitor charges: the current falls with the clock."""
+
+    def __init__(self, rig: SwitchRig, tau_s: float) -> None:
+        super().__init__()
+        self._rig, self._tau_s, self._was_on, self._since_s = rig, tau_s, False, 0.0
+
+    def current(self, hookup: str, volts: float, gate_v: float) -> float:
+        clock, on = self._rig.clock, self._rig.world.channel[1].on
+        if on and not self._was_on:
+            self._since_s = clock.monotonic_s()
+        self._was_on = on
+        if volts <= 0.0:
+            return 0.0
+        left = math.exp(-(clock.monotonic_s() - self._since_s) / self._tau_s)
+        return volts / 500.0 * (1.0 + 10.0 * left)
+
+
+@pytest.mark.parametrize(("tau_s", "status"), [(0.3, "ok"), (15.0, "unstable")])
+def test_a_current_counts_when_it_has_come_to_rest(
+    tmp_path: Path, tau_s: float, status: str
+) -> None:
+    rig = SwitchRig(tmp_path)
+    rig.operator.answers["all-off"] = "yes"
+    rig.world.part = Charging(rig, tau_s)
+    taken = check_rail(rig.bench, position="Q3")
+    assert {one.status for one in taken.load} == {status}
+    if status == "ok":
+        for one in taken.load:
+            assert one.voltage_v / one.current_a == pytest.approx(500.0, rel=0.02)
+
+
+def test_settling_is_what_capacitance_current_and_resistance_make_it() -> None:
+    """By hand: 5 mF to 0.3 V at 0.1 A takes 15 ms; 4.6 times 5 mF times 0.05 ohm 1.15 ms more."""
+    assert settling_s(0.3, 0.1, 0.05, 1e6) == pytest.approx(15e-3 + 1.15e-3, rel=1e-3)
+    assert settling_s(0.3, 0.1, 100.0, 100.0) == pytest.approx(4.6 * 5e-3 * 50.0)
 
 
 def test_a_file_is_judged_against_the_good_board_that_stands_in_it(tmp_path: Path) -> None:
