@@ -127,21 +127,18 @@ def test_an_input_gets_two_tenths_of_a_volt_and_half_an_ampere(tmp_path: Path) -
 
 
 class Charging(Part):
-    """Draw more while a capacitor charges: the current falls with the clock."""
+    """Draw more while a capacitor charges: the current falls with the clock from each on."""
 
     def __init__(self, rig: SwitchRig, tau_s: float) -> None:
         super().__init__()
-        self._rig, self._tau_s, self._was_on, self._since_s = rig, tau_s, False, 0.0
+        self._rig, self._tau_s, self._ons, self._since_s = rig, tau_s, 0, 0.0
 
     def current(self, hookup: str, volts: float, gate_v: float) -> float:
-        clock, on = self._rig.clock, self._rig.world.channel[1].on
-        if on and not self._was_on:
-            self._since_s = clock.monotonic_s()
-        self._was_on = on
-        if volts <= 0.0:
-            return 0.0
-        left = math.exp(-(clock.monotonic_s() - self._since_s) / self._tau_s)
-        return volts / 500.0 * (1.0 + 10.0 * left)
+        now_s = self._rig.clock.monotonic_s()
+        ons = self._rig.supply.acts.count((1, "on"))
+        if ons != self._ons:
+            self._ons, self._since_s = ons, now_s
+        return volts / 500.0 * (1.0 + 10.0 * math.exp(-(now_s - self._since_s) / self._tau_s))
 
 
 @pytest.mark.parametrize(("tau_s", "status"), [(0.3, "ok"), (15.0, "unstable")])
