@@ -12,7 +12,13 @@ from labbench.judging.robust_scale import tail
 from labbench.judging.siblings import same_lot
 from labbench.judging.stage_limits import decide_stage_limits
 from labbench.judging.stage_naming import Moved, name_stage_faults
-from labbench.judging.stage_quantities import StageSiblings, stage_quantities
+from labbench.judging.stage_quantities import (
+    GATE_BALANCE,
+    GATE_CURRENT,
+    MONITOR_BALANCE,
+    StageSiblings,
+    stage_quantities,
+)
 from labbench.judging.switch_evidence import SUSPECT_FACTOR
 from labbench.parts.stage_seating import PairReading, seating
 from labbench.parts.stage_steps import (
@@ -21,10 +27,13 @@ from labbench.parts.stage_steps import (
     HS_LEAK,
     LS_LEAK,
     ON_RESISTANCE,
+    PWM_CURRENT,
+    PWM_OPEN,
     SEATING,
     SHORT,
     STEPS,
     UNDERVOLTAGE,
+    VIN_LEAK,
 )
 from labbench.parts.stage_type import StageType
 from labbench.results import Characteristic, Finding, Judgement, Readings, WouldDecide
@@ -38,8 +47,19 @@ NEEDED_STEPS = (
 _LIMITS_SHARE = 0.1
 #: largest resistance that a reading across 100 ohm tells from none (ohm)
 _SEEN_OHM = 4e6
+#: share of the rest by kind of reading: most to what has to be told from the spread of sound parts
+_WEIGHTS = {
+    ON_RESISTANCE.name: 0.30, GATE_BALANCE: 0.12, MONITOR_BALANCE: 0.10, GATE_CURRENT: 0.08,
+    HS_LEAK.name: 0.08, UNDERVOLTAGE.name: 0.06, DRIVER_SUPPLY.name: 0.06, SHORT.name: 0.05,
+    LS_LEAK.name: 0.04, VIN_LEAK.name: 0.04, BODY_DIODE.name: 0.03, PWM_OPEN.name: 0.02,
+    PWM_CURRENT.name: 0.02,
+}  # fmt: skip
 #: one-sided: a leak that is smaller than its siblings' is no fault
-_ONE_SIDED = (HS_LEAK.name, LS_LEAK.name, "vin-leak", "gate-current", "pwm-current")
+_ONE_SIDED = (
+    HS_LEAK.name, LS_LEAK.name, VIN_LEAK.name, PWM_CURRENT.name, GATE_CURRENT, MONITOR_BALANCE,
+)  # fmt: skip
+#: of the share of an on-resistance: what goes to too much of it; too little is no damage
+_HIGHER_SHARE = 0.9
 
 
 def judge_stage(
@@ -143,11 +163,16 @@ def _by_siblings(
     ]
     if not compared:
         return
-    share = false_reject / len(compared)
+    made = [q.step for q, _ in compared]
+    total = sum(_WEIGHTS[step] for step in set(made))
     for q, reference in compared:
+        share = false_reject * _WEIGHTS[q.step] / total / made.count(q.step)
         z = reference.z(q.value, q.u)
         if q.step in _ONE_SIDED:
             p = tail(z, reference.dof)
+        elif q.step == ON_RESISTANCE.name:
+            side = _HIGHER_SHARE if z > 0.0 else 1.0 - _HIGHER_SHARE
+            p = min(1.0, tail(abs(z), reference.dof) / side)
         else:
             p = 2.0 * tail(abs(z), reference.dof)
         if p >= SUSPECT_FACTOR * share:
@@ -155,7 +180,7 @@ def _by_siblings(
         expected = type(q)(
             q.step, q.path, q.state, reference.centre, 0.0, q.logarithmic
         ).shown  # fmt: skip
-        unit = STEPS[q.step].unit if q.step in STEPS else "A"
+        unit = STEPS[q.step].unit if q.step in STEPS else "A" if q.step == GATE_CURRENT else ""
         yield Moved(q.step, q.path, q.state, z > 0.0, p < share, p, q.shown, expected, unit)
 
 

@@ -16,6 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from attrs import frozen
 
+from labbench.judging.stage_quantities import GATE_BALANCE, GATE_CURRENT, GATES, MONITOR_BALANCE
 from labbench.parts.stage_steps import (
     BODY_DIODE,
     DRIVER_SUPPLY,
@@ -35,8 +36,12 @@ from labbench.results import Finding, Grade, Readings, StageReading
 _SHORT_OHM = 1e3
 #: a commanded switch with more than this, or with pwm open one with less, does the opposite
 _OPEN_OHM, _CONDUCTS_OHM = 1.0, 10.0
+#: a forward voltage that much above what it should be is another diode's
+_NO_DIODE_V = 0.1
 _SIGNAL = {"pwm-pgnd": "pwm", "en-pgnd": "en"}
 _STABLE_RATIO = 1.3
+#: two currents that differ by less are taken for one leak: what is healthy spreads by 8 %
+_SAME_LEAK = 1.6
 
 
 @frozen
@@ -56,11 +61,16 @@ class Moved:
     @property
     def text(self) -> str:
         """Say it in words, with its numbers."""
-        unit = "Ω" if self.unit == "ohm" else self.unit
-        value = "over range" if self.value is None else format_si(self.value, unit)
-        should = "" if self.expected is None else f", should be {format_si(self.expected, unit)}"
+        value = "over range" if self.value is None else self._shown(self.value)
+        should = "" if self.expected is None else f", should be {self._shown(self.expected)}"
         state = f" ({self.state})" if self.state not in ("", "+") else ""
         return f"{self.step.replace('-', ' ')} {self.path}{state} {value}{should}"
+
+    def _shown(self, value: float) -> str:
+        """Give a value with its unit; a ratio has none."""
+        if not self.unit:
+            return f"{value:.3g}"
+        return format_si(value, "Ω" if self.unit == "ohm" else self.unit)
 
 
 def name_stage_faults(readings: Readings, moved: Sequence[Moved]) -> tuple[Finding, ...]:
@@ -117,7 +127,13 @@ class _Seen:
         if reading is None:
             return False
         if reading.value is not None:
-            return reading.value > 1.5
+            # the boot diode lies beside the low side's and conducts where that cannot
+            other = self.higher(BODY_DIODE.name, path)
+            beside = (
+                other is not None and other.sure and other.value is not None
+                and other.expected is not None and other.value - other.expected > _NO_DIODE_V
+            )  # fmt: skip
+            return reading.value > 1.5 or beside
         return reading.status == "over-range" and reading.greater_than is not None
 
     def measured(self, step: str) -> bool:
@@ -195,7 +211,11 @@ def _stuck(seen: _Seen) -> Iterator[Finding]:
     high_on, low_on = seen.conducts("vin-sw"), seen.conducts("sw-pgnd")
     diodes = [path for path in ("vin-sw", "sw-pgnd") if seen.diode_open(path)]
     if diodes:
-        path = "sw" if len(diodes) == 2 else ("vin" if diodes[0] == "vin-sw" else "pgnd")
+        other = "sw-pgnd" if diodes[0] == "vin-sw" else "vin-sw"
+        # with sw open the driver's own clamps still conduct, at a higher voltage
+        both = len(diodes) == 2 or seen.higher(BODY_DIODE.name, other) is not None
+        both = both or (high_open and low_open)
+        path = "sw" if both else ("vin" if diodes[0] == "vin-sw" else "pgnd")
         because = f"no current through the body diode {' and '.join(diodes)}"
         yield _finding("lifted-bond", path, None, because, "open")
     elif low_open and high_on:
@@ -207,6 +227,9 @@ def _stuck(seen: _Seen) -> Iterator[Finding]:
     elif high_open and low_open:
         because = "neither side conducts when told to, the body diodes are sound"
         yield _finding("output-stuck-off", None, None, because, "undervoltage-shift", "lifted-bond")
+    elif (high_on or low_on) and not (high_open or low_open) and (leak := _pwm_leak(seen)):
+        # both obey, but the pin does not rise to the middle when nothing drives it
+        yield leak
     elif high_on or low_on:
         path = "vin-sw" if high_on else "sw-pgnd"
         word = "high" if high_on else "low"
@@ -231,6 +254,10 @@ def _leaks(seen: _Seen) -> Iterator[Finding]:
         (HS_LEAK.name, "vin-sw"), (VIN_LEAK.name, "vin-pgnd"), (LS_LEAK.name, "sw-pgnd"),
     ):  # fmt: skip
         moved = seen.higher(step, path)
+        if step == LS_LEAK.name and not (moved is not None and moved.sure):
+            moved = _stronger(moved, seen.higher(MONITOR_BALANCE, path))
+        if step == LS_LEAK.name and _explained(moved, seen.higher(VIN_LEAK.name, "vin-pgnd")):
+            continue
         if moved is None and not seen.measured(step):
             # at 0.2 V one path is parallel to the others: only where nothing better was read
             moved = seen.lower(SHORT.name, path)
@@ -240,12 +267,33 @@ def _leaks(seen: _Seen) -> Iterator[Finding]:
         moved = seen.lower(SHORT.name, path)
         if moved is not None:
             yield _finding("leak", name, moved, moved.text)
-    pwm = seen.lower(PWM_OPEN.name, "pwm") or seen.higher(PWM_OPEN.name, "pwm")
-    current = seen.higher(PWM_CURRENT.name, "pwm")
-    if pwm is not None or current is not None:
-        moved = pwm or current
-        assert moved is not None
-        yield _finding("leak", "pwm", moved, moved.text)
+    leak = _pwm_leak(seen)
+    if leak is not None:
+        yield leak
+
+
+def _pwm_leak(seen: _Seen) -> Finding | None:
+    moved = (
+        seen.lower(SHORT.name, "pwm-pgnd")
+        or seen.lower(PWM_OPEN.name, "pwm")
+        or seen.higher(PWM_OPEN.name, "pwm")
+        or seen.higher(PWM_CURRENT.name, "pwm")
+    )
+    if moved is None:
+        return None
+    return _finding("leak", "pwm", moved, moved.text, "output-stuck-low", "output-stuck-high")
+
+
+def _stronger(*moved: Moved | None) -> Moved | None:
+    """Choose what is least likely of a sound part."""
+    return min((m for m in moved if m is not None), key=lambda m: (not m.sure, m.p), default=None)
+
+
+def _explained(low_side: Moved | None, vin: Moved | None) -> bool:
+    """Tell whether a low side leaks no more than vin does: vin is joined to it when it is read."""
+    if low_side is None or vin is None:
+        return False
+    return 0.0 < _extra(low_side) <= _SAME_LEAK * _extra(vin)
 
 
 def _driver(seen: _Seen) -> Iterator[Finding]:
@@ -265,7 +313,8 @@ def _driver(seen: _Seen) -> Iterator[Finding]:
     if less is not None and more is None and boot is None:
         yield _finding("bootstrap-open", "boot-sw", less, less.text)
     for path in ("hs-gate", "ls-gate"):
-        moved_gate = seen.higher("gate-current", path)
+        against = seen.higher if path == "hs-gate" else seen.lower
+        moved_gate = _stronger(seen.higher(GATE_CURRENT, path), against(GATE_BALANCE, GATES))
         if moved_gate is not None:
             yield _finding("leak", path, moved_gate, moved_gate.text)
     for edge in ("rising", "falling"):

@@ -1,8 +1,25 @@
-"""Turn the readings of a power stage into comparable quantities, and learn them from siblings."""
+"""Turn the readings of a power stage into comparable quantities, and learn them from siblings.
+
+Three are worked out of several readings. What holding a gate high costs the driver is the supply
+current in that state less that with pwm open, less what the pwm pin itself takes then. Resistors of
+one die track each other far better than they keep their value (common practice, no source): the two
+gates' pull-downs are compared with each other (gate balance), and the resistance from sw to ground
+with that from vin to ground (monitor balance). So a leak shows that the spread of the resistors
+from part to part would hide.
+"""
 
 from __future__ import annotations
 
-__all__ = ["GATE_CURRENT", "StageQuantity", "StageSiblings", "stage_quantities", "state_word"]
+__all__ = [
+    "GATES",
+    "GATE_BALANCE",
+    "GATE_CURRENT",
+    "MONITOR_BALANCE",
+    "StageQuantity",
+    "StageSiblings",
+    "stage_quantities",
+    "state_word",
+]
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
@@ -26,6 +43,10 @@ from labbench.results import Readings, StageReading
 
 #: derived: what holding a gate high costs the driver, from the supply current in two states
 GATE_CURRENT = "gate-current"
+#: derived: logarithm of the high side's gate current over the low side's, path `GATES`
+GATE_BALANCE, GATES = "gate-balance", "gates"
+#: derived: logarithm of the low side's leakage step over that from vin to ground
+MONITOR_BALANCE = "monitor-balance"
 
 #: step -> (compared by logarithm, spread within a lot as known beforehand; assumed)
 _SPREADS: Mapping[str, tuple[bool, float]] = {
@@ -39,8 +60,14 @@ _SPREADS: Mapping[str, tuple[bool, float]] = {
     PWM_OPEN.name: (True, 0.03),
     PWM_CURRENT.name: (True, 0.085),
     ON_RESISTANCE.name: (True, 0.016),
-    GATE_CURRENT: (False, 15e-6),
+    GATE_CURRENT: (False, 12e-6),
+    GATE_BALANCE: (True, 0.03),
+    MONITOR_BALANCE: (True, 0.03),
 }
+#: of a supply current that two readings through one resistor do not have in common, relative
+_NOT_COMMON = 5e-4
+#: a current has to be so many times its uncertainty before its ratio to another says anything
+_TOLD_APART = 5.0
 #: inputs differ more: their pull resistors are small
 _GATES = {"high": "hs-gate", "low": "ls-gate"}
 _STATE_WORDS = ("polarity", "drive", "edge", "pwm")
@@ -83,7 +110,7 @@ def state_word(reading: StageReading) -> str:
 
 def stage_quantities(readings: Readings) -> Iterator[StageQuantity]:
     """Yield every comparable quantity of a stage; what has no value is passed over."""
-    supply: dict[str, tuple[float, float]] = {}
+    valued: dict[tuple[str, str], tuple[float, float]] = {}
     for reading in readings.stage:
         if reading.value is None or reading.u is None or reading.repeat:
             continue
@@ -92,22 +119,63 @@ def stage_quantities(readings: Readings) -> Iterator[StageQuantity]:
         state = state_word(reading)
         logarithmic, _ = _SPREADS[reading.step]
         value, u = reading.value, reading.u
-        if reading.step == DRIVER_SUPPLY.name:
-            supply[state] = (value, u)
-            if state in _GATES:
-                continue  # what it says beyond the open state is the gate's
+        valued[reading.step, state] = (value, u)
+        if reading.step == DRIVER_SUPPLY.name and state in _GATES:
+            continue  # what it says beyond the open state is the gate's
         if logarithmic:
-            size = max(abs(value), u)
-            value, u = math.log(size), min(1.0, u / size)
+            value, u = _log(value, u)
         yield StageQuantity(reading.step, reading.path, state, value, u, logarithmic)
-    if "open" in supply:
-        base, u_base = supply["open"]
-        for state, path in _GATES.items():
-            if state in supply:
-                value, u = supply[state]
-                yield StageQuantity(
-                    GATE_CURRENT, path, state, value - base, math.hypot(u, u_base), False
-                )
+    gates = dict(_gate_currents(valued))
+    for path, (state, value, u) in gates.items():
+        yield StageQuantity(GATE_CURRENT, path, state, value, u, False)
+    if len(gates) == 2:
+        (_, high, u_high), (_, low, u_low) = gates["hs-gate"], gates["ls-gate"]
+        if high > _TOLD_APART * u_high and low > _TOLD_APART * u_low:
+            yield StageQuantity(
+                GATE_BALANCE, GATES, gates["hs-gate"][0], math.log(high / low),
+                math.hypot(u_high / high, u_low / low), True,
+            )  # fmt: skip
+    low_side, to_ground = valued.get((LS_LEAK.name, "")), valued.get((VIN_LEAK.name, ""))
+    if low_side is not None and to_ground is not None and min(low_side[0], to_ground[0]) > 0.0:
+        (one, u_one), (other, u_other) = _log(*low_side), _log(*to_ground)
+        yield StageQuantity(
+            MONITOR_BALANCE, "sw-pgnd", "", one - other, math.hypot(u_one, u_other), True
+        )
+
+
+def _log(value: float, u: float) -> tuple[float, float]:
+    size = max(abs(value), u)
+    return math.log(size), min(1.0, u / size)
+
+
+def _gate_currents(
+    valued: Mapping[tuple[str, str], tuple[float, float]],
+) -> Iterator[tuple[str, tuple[str, float, float]]]:
+    """Yield path, state, current (A) and its u of each gate that is held high.
+
+    Both supply currents run through one resistor, whose error is the same share of their
+    difference. With pwm held at the driver's supply, or at ground, its divider carries the pin's
+    current instead of what it carries when open; the latter follows from both, 1/(1/Il + 1/Ih).
+    """
+    base = valued.get((DRIVER_SUPPLY.name, "open"))
+    if base is None:
+        return
+    held = {
+        word: abs(valued[PWM_CURRENT.name, word][0])
+        for word in _GATES if (PWM_CURRENT.name, word) in valued
+    }  # fmt: skip
+    known = len(held) == 2 and min(held.values()) > 0.0
+    idle = 1.0 / (1.0 / held["low"] + 1.0 / held["high"]) if known else 0.0
+    for state, path in _GATES.items():
+        if (DRIVER_SUPPLY.name, state) not in valued:
+            continue
+        value, u = valued[DRIVER_SUPPLY.name, state]
+        more = value - base[0]
+        u_more = math.hypot(more * u / max(abs(value), u), _NOT_COMMON * value)
+        if known:
+            yield path, (state, more - (held[state] - idle), u_more)
+        else:
+            yield path, (f"{state}, with pwm", more, u_more)
 
 
 @frozen

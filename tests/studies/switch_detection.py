@@ -423,7 +423,7 @@ def report(
         "",
         "`named`: of those called unfit, the first finding or an alternative is the truth. `none`:",
         "no siblings; `1 of 5`: one sibling replaced by a faulty part; `no meter`: supply only,",
-        "where the best word is plausible. By hand: an ohmmeter at 0.5 V, gate tied to source (drain",
+        "where the best word is plausible. By hand: ohmmeter at 0.5 V, gate tied to source (drain",
         "below the limit below, gate below 0.83 MΩ because fingers conduct), a diode test at 1 mA",
         "(2 kΩ), the supply's readback, zeroed (2 mA). Ohmmeter limits, set on other sound parts: "
         + ", ".join(f"{name} {hand.drain_ohm:.2g} Ω" for name, hand in limits.items())
