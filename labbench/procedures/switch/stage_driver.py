@@ -9,7 +9,7 @@ from labbench.bench.limits import Need
 from labbench.procedures.switch.hookups import hookup
 from labbench.procedures.switch.live import Live, agree, tie, value
 from labbench.procedures.switch.ranging import RangedMeter
-from labbench.procedures.switch.stage_boot import empty_boot
+from labbench.procedures.switch.stage_boot import boot_emptied
 from labbench.procedures.switch.stage_conditions import (
     DRIVER_AMPS,
     DRIVER_OHM,
@@ -38,7 +38,7 @@ def driver_current(
     meter = RangedMeter(bench)
     meter.set_for(0.1)
     agree(bench, f"the driver's current ({state})", volts=volts, amps=DRIVER_AMPS)
-    with bench.step("driver-supply", drive=state, volts=volts):
+    with boot_emptied(bench), bench.step("driver-supply", drive=state, volts=volts):
         zero_v = None if bench.multimeter_by_hand else meter.read()
         with _fed(bench, conditions, f"the driver's current ({state})") as live:
             live.wait_up(volts)
@@ -47,7 +47,6 @@ def driver_current(
                 bench, meter, share=_AGREE_SHARE, volts=_AGREE_V, between_s=_BETWEEN_S
             )
             supply_v = value(bench.take_supply_voltage()) or 0.0
-    empty_boot(bench)
     small = across_v is not None and abs(across_v) < 0.09
     return CurrentTaken(
         state=state, supply_v=supply_v, across_v=across_v, series_ohm=DRIVER_OHM, status=status,
@@ -65,6 +64,7 @@ def pwm_open(
     meter.set_for(volts)
     agree(bench, "the voltage of the open pwm", volts=volts, amps=DRIVER_AMPS)
     with (
+        boot_emptied(bench),
         bench.step("pwm-open", volts=volts),
         _fed(bench, conditions, "the voltage of the open pwm") as live,
     ):
@@ -74,7 +74,6 @@ def pwm_open(
             bench, meter, share=_AGREE_SHARE, volts=1e-3, between_s=_BETWEEN_S
         )  # fmt: skip
         supply_v = value(bench.take_supply_voltage()) or 0.0
-    empty_boot(bench)
     return found, supply_v
 
 
@@ -90,7 +89,7 @@ def pwm_currents(
     meter.set_for(0.1)
     agree(bench, "the current into pwm", volts=conditions.driver_v, amps=DRIVER_AMPS)
     taken = []
-    with bench.step("pwm-current"):
+    with boot_emptied(bench), bench.step("pwm-current"):
         zero_v = None if bench.multimeter_by_hand else meter.read()
         with _fed(bench, conditions, "the current into pwm", channel=2) as drive:
             drive.wait_up(conditions.driver_v)
@@ -119,7 +118,6 @@ def pwm_currents(
                         status=status,
                     )
                 )
-    empty_boot(bench)
     return tuple(taken)
 
 

@@ -14,7 +14,7 @@ from labbench.procedures.switch.hookups import hookup
 from labbench.procedures.switch.live import Live, agree, tie, value
 from labbench.procedures.switch.on_resistance import drive as drive_of
 from labbench.procedures.switch.ranging import RangedMeter
-from labbench.procedures.switch.stage_boot import empty_boot
+from labbench.procedures.switch.stage_boot import boot_emptied
 from labbench.procedures.switch.stage_conditions import (
     DRIVER_AMPS,
     DRIVER_OHM,
@@ -50,12 +50,11 @@ def stage_on_resistance(
     meter = RangedMeter(bench, integration_periods=1.0)
     meter.set_for(0.1)
     agree(bench, f"the on-resistance {path}", volts=conditions.driver_v, amps=conditions.on_a)
-    with bench.step("on-resistance", path=path, driver_v=conditions.driver_v):
+    with boot_emptied(bench), bench.step("on-resistance", path=path, driver_v=conditions.driver_v):
         if two_channels:
             found = _two_channels(bench, conditions, meter, awake_a, capacitance_f)
         else:
             found = _one_channel(bench, conditions, meter, awake_a)
-    empty_boot(bench)
     return found
 
 

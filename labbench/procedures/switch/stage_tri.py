@@ -9,7 +9,7 @@ from labbench.bench.limits import Need
 from labbench.procedures.switch.hookups import hookup, series_ohm_of
 from labbench.procedures.switch.live import Live, agree, tie, value
 from labbench.procedures.switch.ranging import RangedMeter
-from labbench.procedures.switch.stage_boot import empty_boot
+from labbench.procedures.switch.stage_boot import boot_emptied
 from labbench.procedures.switch.stage_conditions import (
     DRIVER_AMPS,
     StageConditions,
@@ -66,7 +66,7 @@ def _two_channels(
     )  # fmt: skip
     driver = driver_need("the driver beside it", conditions.driver_v, by_hand=by_hand)
     found: list[tuple[float, float | None]] = []
-    with bench.step("tri-state", path=path, volts=at_v[1]), Live(
+    with boot_emptied(bench), bench.step("tri-state", path=path, volts=at_v[1]), Live(
         bench, volts=conditions.driver_v, amps=DRIVER_AMPS, need=driver, channel=2,
         part=conditions.drive, meter=False,
     ) as held:  # fmt: skip
@@ -82,7 +82,6 @@ def _two_channels(
                     bench, meter, share=_AGREE_SHARE, volts=_AGREE_V, between_s=_BETWEEN_S
                 )
                 found.append((value(bench.take_supply_voltage()) or 0.0, across_v))
-    empty_boot(bench)
     (low_v, low_across_v), (high_v, high_across_v) = found
     return TriTaken(
         path=path, high_v=high_v, high_across_v=high_across_v, low_v=low_v,
@@ -100,7 +99,10 @@ def _one_channel(
     meter.set_for(0.1)
     agree(bench, f"pwm open, {path}", volts=conditions.driver_v, amps=DRIVER_AMPS)
     need = driver_need(f"pwm open, {path}", conditions.driver_v, by_hand=bench.multimeter_by_hand)
-    with bench.step("tri-state", path=path, volts=conditions.driver_v):
+    with (
+        boot_emptied(bench),
+        bench.step("tri-state", path=path, volts=conditions.driver_v),
+    ):
         zero_v = 0.0 if bench.multimeter_by_hand else meter.read() or 0.0
         with Live(
             bench, volts=conditions.driver_v, amps=DRIVER_AMPS, need=need, part=conditions.drive
@@ -111,7 +113,6 @@ def _one_channel(
                 bench, meter, share=_AGREE_SHARE, volts=_AGREE_V, between_s=_BETWEEN_S
             )
             supply_v = value(bench.take_supply_voltage()) or 0.0
-    empty_boot(bench)
     return TriTaken(
         path=path, high_v=supply_v, high_across_v=across_v, low_v=0.0, low_across_v=zero_v,
         series_ohm=series_ohm,

@@ -14,7 +14,7 @@ from labbench.bench.limits import Need
 from labbench.procedures.switch.hookups import hookup
 from labbench.procedures.switch.live import Live, agree, tie, value
 from labbench.procedures.switch.ranging import RangedMeter
-from labbench.procedures.switch.stage_boot import empty_boot
+from labbench.procedures.switch.stage_boot import boot_emptied
 from labbench.procedures.switch.stage_conditions import (
     DRIVER_AMPS,
     DRIVER_OHM,
@@ -58,10 +58,8 @@ def undervoltage(
         bench, volts=conditions.driver_v, amps=DRIVER_AMPS, need=need, channel=channel,
         part=conditions.drive, meter=not two_channels,
     )  # fmt: skip
-    with bench.step("undervoltage", volts=conditions.driver_v):
-        found = _look(bench, conditions, drive, meter, awake_a, two_channels=two_channels)
-    empty_boot(bench)
-    return found
+    with boot_emptied(bench), bench.step("undervoltage", volts=conditions.driver_v):
+        return _look(bench, conditions, drive, meter, awake_a, two_channels=two_channels)
 
 
 def _look(

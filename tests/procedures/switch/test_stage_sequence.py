@@ -285,6 +285,10 @@ def test_a_stop_in_the_middle_leaves_everything_off(tmp_path: Path, part: StageT
     rig.world.on_solve = stop_later
     with pytest.raises(StoppedByPerson):
         stage_sequence(rig.bench, stage_conditions(part), position="Q3", capacitance_f=220e-6)
+    # the bootstrap capacitor was waited out before anything could move
+    assert rig.world.hookup == "stage-on-hs"
+    offs = [e.monotonic for e in read_journal(rig.path).of_kind("off")]
+    assert rig.clock.monotonic_s() - offs[-1] >= 3.0
     rig.bench.make_safe()
     assert not any(one.on for one in rig.world.channel.values())
 
