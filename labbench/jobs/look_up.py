@@ -23,15 +23,16 @@ from attrs import evolve
 from labbench.errors import InputError
 from labbench.jobs.check_state import charts_of
 from labbench.jobs.cooling import cooling_list
-from labbench.jobs.shelf_parts import life_of
+from labbench.jobs.shelf_parts import life_of, shelf_parts
 from labbench.metrology.budgets import budget_from_json
 from labbench.quantities import format_si
 from labbench.records.folder import DataFolder
 from labbench.records.journal import JournalEvent, amend, read_journal
+from labbench.records.part_life import PartLife
 from labbench.records.readings_file import judgement_from_json, readings_from_json
 from labbench.records.store import RunRow, Store
 from labbench.reports.check_words import check_page
-from labbench.reports.shelf_words import event_text, life_text
+from labbench.reports.shelf_words import event_text, life_rows, life_text
 from labbench.reports.specimen import SpecimenRecord, specimen_page
 from labbench.results import Influence
 
@@ -59,7 +60,10 @@ def shelf_texts(data: DataFolder) -> dict[str, str]:
 
 def where_now(data: DataFolder, specimen: str) -> str:
     """Say where a part is and what became of it; nothing for one that just lies on the shelf."""
-    return life_text(life_of(data, specimen))
+    part = next((part for part in shelf_parts(data) if part.specimen == specimen), None)
+    if part is None:
+        return life_text(life_of(data, specimen))
+    return life_text(part.life, is_verified_anew=part.stands)
 
 
 def rebuild(data: DataFolder) -> int:
@@ -149,6 +153,9 @@ def page_for(row: RunRow, data: DataFolder | None = None) -> str:
     # the band is for the plot and no part of verdict/1
     verdict = {key: value for key, value in row.judged.items() if key != "band"}
     judgement = evolve(judgement_from_json(verdict), band=row.judged.get("band"))
+    name = row.specimen or ""
+    life = life_of(data, name) if data is not None else PartLife(specimen=name)
+    since = life_rows(life, since_utc=row.opened_utc)
     return specimen_page(
         SpecimenRecord(
             judgement=judgement,
@@ -160,13 +167,14 @@ def page_for(row: RunRow, data: DataFolder | None = None) -> str:
                 ("Lot", row.lot or ""),
                 ("For job", row.customer_job or ""),
                 ("Siblings compared with", ", ".join(opened.get("siblings", ()))),
-                ("Where it is now", where_now(data, row.specimen) if data and row.specimen else ""),
                 ("What is assumed of the type", "; ".join(opened.get("assumed", ()))),
             ],
             measured_facts=_measured_facts(row, opened, measured, journal.note),
             risk=float(opened.get("judged_at_risk", opened.get("risk", 0.05))),
             simulated=row.simulated,
             void=row.void,
+            now=life_text(life) if since else "",
+            since=since,
             budgets=tuple(
                 budget_from_json(item)
                 for item in measured.get("budgets", ())

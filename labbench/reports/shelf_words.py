@@ -5,6 +5,7 @@ from __future__ import annotations
 __all__ = [
     "event_text",
     "key_figures",
+    "life_rows",
     "life_text",
     "outcome_words",
     "shelf_lines",
@@ -52,15 +53,20 @@ def event_text(event: ShelfEvent) -> str:
     return f"{said}: {event.why}" if event.why else said
 
 
-def life_text(life: PartLife) -> str:
-    """Say where a part is now and what became of it; nothing for one that lies on the shelf."""
+def life_text(life: PartLife, *, is_verified_anew: bool = False) -> str:
+    """Say where a part is now and what became of it; nothing for one that lies on the shelf.
+
+    `is_verified_anew` tells that its verdict is younger than its last board.
+    """
     last = life.last
     if last is None:
         return ""
     if life.state == "at-hand":
         if life.lifted_utc is None:
             return ""
-        return f"lifted off a board on {life.lifted_utc[:10]}; verify it anew"
+        where = life.place.text if life.place else "a board"
+        again = "verified anew" if is_verified_anew else "verify it anew"
+        return f"lifted off {where} on {life.lifted_utc[:10]}; {again}"
     text = f"{event_text(last)} ({last.utc[:10]}, {last.who})"
     if life.outcomes and life.state != "fitted" and life.place is not None:
         text += f"; was in {life.place.text}"
@@ -68,6 +74,16 @@ def life_text(life: PartLife) -> str:
         note = f": {event.why}" if event.why else ""
         text += f"; {_OUTCOMES[event.outcome]} ({event.utc[:10]}){note}"
     return text
+
+
+def life_rows(life: PartLife, *, since_utc: str = "") -> list[tuple[str, str, str]]:
+    """Return day, what and who of everything that was done with a part since then, oldest first.
+
+    Of the boards' outcomes those of the last board that it sat on.
+    """
+    after = [e for e in (*life.events, *life.outcomes) if e.utc > since_utc]
+    events = sorted(after, key=lambda e: (e.utc, e.run))
+    return [(event.utc[:10], event_text(event), event.who) for event in events]
 
 
 def key_figures(

@@ -39,6 +39,9 @@ class SpecimenRecord:
     risk: float = 0.05
     simulated: bool = False
     void: Mapping[str, str] | None = None
+    #: where the part is now, nothing while it lies on the shelf; then (day, what, who) of each step
+    now: str = ""
+    since: Sequence[tuple[str, str, str]] = ()
     dc_budget: tuple[Influence, ...] = field(default=())
     budgets: tuple[Budget, ...] = field(default=())
 
@@ -87,6 +90,8 @@ def specimen_page(record: SpecimenRecord) -> str:
         accept=f"{1 - record.risk:.0%}",
         simulated=record.simulated,
         void=record.void,
+        now=record.now,
+        since=record.since,
         version=labbench.__version__,
     )
 

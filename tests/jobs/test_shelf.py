@@ -52,7 +52,9 @@ def test_a_part_is_reserved_fitted_and_told_with_what_became_of_it(records: Shel
         "reserved for radar-supply 12",
     ]  # fmt: skip
     return_part(data, "D4", who="ben", now=records.later())
-    assert where_now(data, "D4").startswith("lifted off a board on 2026-11-25")
+    assert where_now(data, "D4") == (
+        "lifted off radar-supply 12, core phase 1 on 2026-11-25; verify it anew"
+    )
     scrap(data, "D4", who="ben", why="torn pad", now=records.later())
     assert "; was in radar-supply 12, core phase 1; the board came back" in where_now(data, "D4")
 
@@ -157,5 +159,25 @@ def test_the_page_of_a_part_says_where_it_is_now(records: ShelfRecords) -> None:
     fit(records.data, "D4", PLACE, who="ben", now=records.later())
     board_outcome(records.data, BOARD, "works", who="ben", now=records.later())
     page = page_for(find_run(records.data, "D4"), records.data)
-    assert "fitted in radar-supply 12, core phase 1 (2026-11-25, ben); the board works" in page
-    assert "Where it is now" not in page_for(find_run(records.data, "D5"), records.data)
+    # a fitted part is not told to be soldered in
+    assert "Since then: fitted in radar-supply 12, core phase 1 (2026-11-25, ben); the" in page
+    assert "Next: solder it in" not in page
+    assert "<td>fitted in radar-supply 12, core phase 1</td><td>ben</td>" in page
+    assert "<td>radar-supply 12: the board works</td><td>ben</td>" in page
+    other = page_for(find_run(records.data, "D5"), records.data)
+    assert "Next: bin it" in other
+    assert "What was done with it since" not in other
+
+
+def test_the_page_of_a_verdict_tells_what_was_done_after_it_and_not_before(
+    records: ShelfRecords,
+) -> None:
+    first = find_run(records.data, "D4").run
+    fit(records.data, "D4", PLACE, who="ben", now=records.later())
+    return_part(records.data, "D4", who="ben", now=records.later())
+    records.verified(coil("D4", 1.5e-3))
+    latest = page_for(find_run(records.data, "D4"), records.data)
+    assert "Next: solder it in" in latest
+    assert "What was done with it since" not in latest
+    assert "<td>returned to the shelf</td>" in page_for(find_run(records.data, first), records.data)
+    assert where_now(records.data, "D4").endswith("; verified anew")

@@ -51,7 +51,7 @@ def list_command(
             if as_json:
                 click.echo(json.dumps(part_json(part), ensure_ascii=False, allow_nan=False))
                 continue
-            notes = [text for text in (life_text(part.life),) if text]
+            notes = [text for text in (life_text(part.life, is_verified_anew=part.stands),) if text]
             if part.is_check_standard:
                 notes.append("check standard: kept at the bench, never fitted")
             if part.run.simulated and mixed:
