@@ -3,15 +3,16 @@
     Z  = 1 / (1/Zs + jwC) + dR + jw dL                                                      (R2)
     Zs = R0 [1 + rise] + jw L0 { exp(-j dh) / (1 + (jf/fr)^beta) - k2 jf / (fc + fw rise + jf) }
 
-with rise = P m tanh(m/2), m = sqrt(jf/fs). R0 is the resistance of the winding, fs and P its
-skin and proximity effect (m tanh(m/2): field diffusion into a conductor with the field on both
-sides), L0 the inductance, fr, beta and dh relaxation and hysteresis of the core, C the
-capacitance across the terminals, dR and dL the contacts of this placement. A loop of shorted
-turns is a coupled coil: k2 = k^2 of its coupling, fc = R2 / (2 pi L2) its corner; fw is the
-corner that its wire alone would give, whose resistance rises with frequency as the winding's
-does, while that of the contact does not. Without that rise the loop term is the exact input
-impedance of two coupled coils (any circuits text, for example Terman, Radio Engineers' Handbook,
-1943: from memory).
+with rise = P sqrt(fs/f0) m tanh(m/2), m = sqrt(jf/fs), f0 = 15 kHz. R0 is the resistance of the
+winding, fs and P its skin and proximity effect (m tanh(m/2): field diffusion into a conductor with
+the field on both sides). Well above fs the rise is P sqrt(jf/f0) whatever fs is: how much a winding
+resists there is known far better beforehand than where its rise begins. L0 is the inductance, fr,
+beta and dh relaxation and hysteresis of the core, C the capacitance across the terminals, dR and
+dL the contacts of this placement. A loop of shorted turns is a coupled coil: k2 = k^2 of its
+coupling, fc = R2 / (2 pi L2) its corner; fw is the corner that its wire alone would give, whose
+resistance rises with frequency as the winding's does, while that of the contact does not. Without
+that rise the loop term is the exact input impedance of two coupled coils (any circuits text, for
+example Terman, Radio Engineers' Handbook, 1943: from memory).
 
 Parameters are taken in a form in which their priors are normal: logarithms, the logit of k2, and
 beta, dR, dL as they are. Everything is vectorised over (start, frequency).
@@ -65,6 +66,8 @@ PARAMETERS = (
 L0, R0, FS, PROXIMITY, FR, DH, CAPACITANCE, BETA, DR, DL, K2, FC, FW = range(13)
 
 _J = 1j
+#: the frequency that the rise of the winding's resistance is referred to (Hz)
+_RISE_AT_HZ = 15e3
 
 
 def impedance(
@@ -106,7 +109,8 @@ def _evaluate(
     m = np.sqrt(_J * f * np.exp(-column(FS)))
     decay = np.exp(-m)  # tanh and sech from exp(-m): no overflow for large m
     tanh = (1.0 - decay) / (1.0 + decay)
-    rise = np.exp(column(PROXIMITY)) * m * tanh
+    size = np.exp(column(PROXIMITY) + 0.5 * column(FS)) / np.sqrt(_RISE_AT_HZ)
+    rise = size * m * tanh
 
     log_ratio = np.log(f) - column(FR) + _J * (np.pi / 2.0)
     power = np.exp(column(BETA) * log_ratio)
@@ -132,7 +136,7 @@ def _evaluate(
     d[..., L0] = jwl * (core - k2 * share)
     d[..., R0] = resistance * (1.0 + rise)
     # the rise stands in the winding and in the loop's wire
-    d_rise = np.exp(column(PROXIMITY)) * (tanh + 0.5 * m * sech2) * (-0.5 * m)
+    d_rise = size * (tanh + 0.5 * m * sech2) * (-0.5 * m) + 0.5 * rise
     d_loop = jwl * k2 * share / denominator
     by_rise = resistance + d_loop * np.exp(column(FW))
     d[..., FS] = by_rise * d_rise
