@@ -6,7 +6,8 @@ sound part, every test has a known distribution for sound parts:
 - distance: T = r'r, chi-square with as many degrees of freedom as there are readings;
 - joint, crack: the projection of r on the signature of an added series resistance, or of core flux
   lost; standard normal, one-sided;
-- loop: the largest projection on the signature of a loop over all corners. Its tail is at most
+- loop: the largest projection on the signature of a loop over the corners at which a loop of so
+  small an effect can be (with a low corner it would have none but a large one). Its tail is at most
   Q(z) + length/(2 pi) exp(-z^2/2), with the length of the curve that the signature draws on the
   unit sphere as the corner moves (Davies, Biometrika 64 (1977) 247: from memory).
 
@@ -39,6 +40,8 @@ LOT_TEST_WEIGHTS = sum(WEIGHTS.values())
 
 _CORNERS_HZ = np.geomspace(1e3, 1e9, 97)
 _COUPLINGS = (0.2, 0.4, 0.6, 0.8, 0.95)
+#: the loosest loop, against one whose k2 is 0.8
+_LOOSEST = 0.25
 #: inductance left, and resistance added as a share of the winding's
 _CRACKS = np.linspace(0.4, 0.97, 20)
 _JOINTS = np.geomspace(0.03, 3.0, 20)
@@ -82,7 +85,9 @@ class LotTests:
     _ln_det: float
     _ln_det_other: float
     _loop_unit: FloatArray = field(repr=False)
-    _loop_length: float
+    #: how large the effect of a loop of each corner is, and the length of the curve from there on
+    _loop_size: FloatArray = field(repr=False)
+    _loop_length: FloatArray = field(repr=False)
     _crack_unit: FloatArray = field(repr=False)
     _joint_unit: FloatArray = field(repr=False)
     _families: dict[str, FloatArray] = field(repr=False)
@@ -98,8 +103,10 @@ class LotTests:
 
         theta, f = reference.fit.theta, reference.frequency_hz
         loops = np.array([white(_loops(theta, f, k2)) for k2 in _COUPLINGS])
-        unit = _unit(loops[_COUPLINGS.index(0.8)])
-        length = float(np.sum(np.linalg.norm(np.diff(unit, axis=0), axis=1)))
+        usual = loops[_COUPLINGS.index(0.8)]
+        unit = _unit(usual)
+        steps = np.linalg.norm(np.diff(unit, axis=0), axis=1)
+        length = np.concatenate([np.cumsum(steps[::-1])[::-1], [0.0]])
         crack = white(np.array([_shifted(theta, f, model.L0, math.log(s)) for s in _CRACKS]))
         joint = white(np.array([_series(theta, f, share) for share in _JOINTS]))
         lossy = white(np.array([_lossy(theta, f, s, p) for s in _LOSSY for p in _LOSSY_HYSTERESIS]))
@@ -110,6 +117,7 @@ class LotTests:
             ln_det=float(2.0 * np.sum(np.log(np.diag(factor)))),
             ln_det_other=float(2.0 * np.sum(np.log(np.diag(other)))),
             loop_unit=unit,
+            loop_size=np.linalg.norm(usual, axis=1),
             loop_length=length,
             crack_unit=_unit(crack[-1:])[0],
             joint_unit=_unit(joint[:1])[0],
@@ -128,11 +136,16 @@ class LotTests:
         """
         needed = -float(ndtri(min(0.5, WEIGHTS["loop"] * share))) + _NINE_OF_TEN
         # what the search over corners costs: a few tenths
-        needed += math.log(max(self._loop_length, 1.0)) / needed
-        loops = self._families["loop"].reshape(len(_COUPLINGS), len(_CORNERS_HZ), -1)
-        size = np.linalg.norm(loops[_COUPLINGS.index(0.8)], axis=1)
-        seen = np.flatnonzero(size >= needed)
+        length = float(self._length_at(np.array([needed]))[0])
+        needed += math.log(max(length, 1.0)) / needed
+        seen = np.flatnonzero(self._loop_size >= needed)
         return float(_CORNERS_HZ[seen[-1]]) if len(seen) else 0.0
+
+    def _length_at(self, z: FloatArray) -> FloatArray:
+        """Find the length of the curve over the corners whose loops may have an effect of z."""
+        # the effect falls as the corner rises
+        possible = _LOOSEST * self._loop_size[None, :] <= z[:, None]
+        return np.asarray((possible * self._loop_length[None, :]).max(axis=1))
 
     def ln_bayes_other_lot(self, vectors: FloatArray) -> float:
         """Weigh whether companions (parts, 2 F + 1) are of another lot than the reference."""
@@ -158,9 +171,11 @@ class LotTests:
         r = solve_triangular(self._factor, off, lower=True).T
         other = solve_triangular(self._other_factor, off, lower=True).T
         distance = np.asarray(np.sum(r**2, axis=1))
-        loop = np.asarray(np.maximum((r @ self._loop_unit.T).max(axis=1), 0.0))
+        along = r @ self._loop_unit.T
+        along = np.where(along >= _LOOSEST * self._loop_size, along, 0.0)
+        loop = np.asarray(np.maximum(along.max(axis=1), 0.0))
         p_loop = np.minimum(
-            1.0, ndtr(-loop) + self._loop_length / (2.0 * math.pi) * np.exp(-0.5 * loop**2)
+            1.0, ndtr(-loop) + self._length_at(loop) / (2.0 * math.pi) * np.exp(-0.5 * loop**2)
         )
         p_crack, p_joint = ndtr(-(r @ self._crack_unit)), ndtr(-(r @ self._joint_unit))
         p_distance = chdtrc(len(self.reference.mean), distance)
