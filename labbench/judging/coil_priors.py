@@ -44,8 +44,8 @@ _UNKNOWN_SD = 2.0
 _USUAL_TURNS = 8
 
 # (mean, sd) of ln fr, ln dh, and logit k2 by core material. The spread of fr is that between the
-# lots of a type (0.35) widened for lots that spread more than assumed. Unknown: the two moments of an equal
-# mixture of powder and ferrite, and a hysteresis broad enough for an air coil.
+# lots of a type (0.35) widened for lots that spread more than assumed. Unknown: the two moments of
+# an equal mixture of powder and ferrite, and a hysteresis broad enough for an air coil.
 _CORE = {
     "powder": ((math.log(30e6), 0.44), (math.log(2.5e-3), 0.6), (2.0, 1.0)),
     "ferrite": ((math.log(100e6), 0.75), (math.log(2e-3), 0.8), (1.0, 1.5)),
