@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["ShelfPart", "life_of", "parts_in", "shelf_parts", "standards_in"]
+__all__ = [
+    "ShelfPart",
+    "coil_on_board",
+    "life_of",
+    "parts_in",
+    "shelf_parts",
+    "standards_in",
+    "told_elsewhere",
+]
 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
@@ -82,6 +90,50 @@ def life_of(data: DataFolder, specimen: str) -> PartLife:
         store.ingest_waiting(data.journals)
         lives = part_lives(store.shelf())
     return lives.get(specimen, PartLife(specimen=specimen))
+
+
+def coil_on_board(
+    data: DataFolder, *, board: str, serial: str, rail: str, phases: Sequence[int]
+) -> str | None:
+    """Name the coil of ours that sits on the one phase that was fitted; None where nobody knows.
+
+    A coil is a part that was verified with its DC resistance; one whose phase was not said counts
+    where it is the only one on the rail.
+    """
+    if len(phases) != 1:
+        return None
+    try:
+        parts = shelf_parts(data)
+    except InputError:
+        # a lost store takes the comparison away, not the measurement
+        return None
+    there = [
+        part for part in parts
+        if part.life.state == "fitted" and part.life.place is not None
+        and (part.life.place.board, part.life.place.serial, part.life.place.rail)
+        == (board, serial, rail)
+        and any(entry["name"] == "dc-resistance" for entry in part.characteristics)
+    ]  # fmt: skip
+    on_phase = [p for p in there if p.life.place and p.life.place.phase == str(phases[0])]
+    if not on_phase and len(there) == 1 and there[0].life.place and not there[0].life.place.phase:
+        on_phase = there
+    return on_phase[0].specimen if len(on_phase) == 1 else None
+
+
+def told_elsewhere(data: DataFolder, specimen: str) -> str | None:
+    """Say that a part that was just measured should be on a board or in the bin by the records."""
+    try:
+        life = life_of(data, specimen)
+    except InputError:
+        return None
+    if life.state == "fitted" and life.place is not None:
+        return (
+            f"by the records {specimen} is fitted in {life.place.text}: if it was lifted, "
+            f"labbench shelf return {specimen}, then verify it; else give this part another name"
+        )
+    if life.state == "scrapped":
+        return f"by the records {specimen} was scrapped: give this part another name"
+    return None
 
 
 def parts_in(store: Store) -> list[ShelfPart]:

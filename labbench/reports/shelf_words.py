@@ -92,7 +92,11 @@ def key_figures(
     """Return name, value and expanded uncertainty (a share) of what a part is chosen by."""
     found: list[tuple[str, str, str]] = []
     for key in _KEY:
-        for entry in characteristics:
+        # of several gate voltages the highest first
+        entries = sorted(
+            characteristics, key=lambda e: -abs(e.get("conditions", {}).get("gate_source_v", 0.0))
+        )
+        for entry in entries:
             name, value, u = entry["name"], entry["value"], entry["expanded_uncertainty"]
             is_key = name == key or (key == "on-resistance" and name.startswith(f"{key}-"))
             if is_key and value is not None and value > 0.0:

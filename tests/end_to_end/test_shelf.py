@@ -144,6 +144,8 @@ def test_a_part_lifted_off_a_board_is_offered_after_it_was_verified_anew(
     place = ("--board", "radar-supply", "--serial", 12, "--rail", "core")
     assert workshop.labbench("shelf", "fit", "D1", *place).code == 0
     assert workshop.labbench("shelf", "list").out.startswith("no fit part")
+    too_early = workshop.verify("coil-470n", "D1")
+    assert "by the records D1 is fitted in radar-supply 12, core" in too_early.err
     back = workshop.labbench("shelf", "return", "D1", "--why", "board given up")
     assert "heated twice" in back.err
     again = workshop.labbench("shelf", "fit", "D1", *place)

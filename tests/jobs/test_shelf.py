@@ -15,7 +15,7 @@ from labbench.compose import data_folder
 from labbench.errors import InputError
 from labbench.jobs.look_up import find_run, history, page_for, shelf_texts, strike, where_now
 from labbench.jobs.shelf import board_outcome, fit, reserve, return_part, scrap
-from labbench.jobs.shelf_parts import shelf_parts
+from labbench.jobs.shelf_parts import coil_on_board, shelf_parts, told_elsewhere
 from labbench.records.part_life import BoardPlace
 from tests.shelf_records import ShelfRecords, coil
 
@@ -181,3 +181,37 @@ def test_the_page_of_a_verdict_tells_what_was_done_after_it_and_not_before(
     assert "What was done with it since" not in latest
     assert "<td>returned to the shelf</td>" in page_for(find_run(records.data, first), records.data)
     assert where_now(records.data, "D4").endswith("; verified anew")
+
+
+def test_the_coil_that_sits_on_the_one_phase_that_was_fitted_is_known(
+    records: ShelfRecords,
+) -> None:
+    def coil_on(*phases: int, serial: str = "12") -> str | None:
+        return coil_on_board(records.data, board="radar-supply", serial=serial, rail="core",
+                             phases=phases)  # fmt: skip
+
+    assert coil_on(1) is None
+    fit(records.data, "D4", PLACE, who="ben", now=records.later())
+    assert coil_on(1) == "D4"
+    assert coil_on(2) is None
+    assert coil_on(1, 2) is None
+    assert coil_on(1, serial="13") is None
+    records.verified(coil("D6", 1.5e-3))
+    fit(records.data, "D6", BoardPlace(board="radar-supply", serial="13", rail="core"), who="ben",
+        now=records.later())  # fmt: skip
+    assert coil_on(1, serial="13") == "D6"
+
+
+def test_a_part_that_should_be_elsewhere_is_told_so_when_it_is_measured(
+    records: ShelfRecords,
+) -> None:
+    assert told_elsewhere(records.data, "D4") is None
+    fit(records.data, "D4", PLACE, who="ben", now=records.later())
+    said = told_elsewhere(records.data, "D4")
+    assert said is not None
+    assert "fitted in radar-supply 12, core phase 1" in said
+    assert "labbench shelf return D4" in said
+    return_part(records.data, "D4", who="ben", now=records.later())
+    assert told_elsewhere(records.data, "D4") is None
+    scrap(records.data, "D4", who="ben", why="torn pad", now=records.later())
+    assert "was scrapped" in (told_elsewhere(records.data, "D4") or "")

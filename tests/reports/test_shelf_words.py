@@ -121,6 +121,10 @@ def test_the_figures_by_which_parts_are_chosen_come_first() -> None:
     assert [name for name, *_ in key_figures(FIGURES)] == ["dc-resistance", "inductance"]
     assert key_figures(stage) == [("on-resistance-sw-pgnd", "1.5 mΩ", "")]
     assert key_figures([{**FIGURES[1], "value": None}]) == []
+    gates = [{"name": "on-resistance", "value": ohms, "unit": "ohm", "expanded_uncertainty": 1e-5,
+              "conditions": {"gate_source_v": volts}}
+             for ohms, volts in ((6e-3, 4.5), (4e-3, 10.0))]  # fmt: skip
+    assert [value for _, value, _ in key_figures(gates)] == ["4 mΩ", "6 mΩ"]
 
 
 @pytest.mark.parametrize(

@@ -42,7 +42,11 @@ _SIMULATED_ANSWERS = {
 @click.option("--fitted", type=click.IntRange(1), multiple=True,
               help="After fitting: the phase that was repaired, counted from 1 [default: 1].",
               )  # fmt: skip
-@click.option("--coil", help="After fitting: the coil that went in, as it was verified.")
+@click.option(
+    "--coil",
+    help="After fitting: the coil that went in, as it was verified "
+    "[default: what the shelf says sits there].",
+)
 @click.option("--first-power", is_flag=True, help="Give the repaired board its first power: "
               "through 22 Ω, up to 5 V in small steps, with the rail watched.")  # fmt: skip
 @click.option("--input-limit", default="100 mA", show_default=True,
@@ -141,9 +145,12 @@ def _at_the_bench(
     from labbench.jobs.first_power import first_power_of_board
     from labbench.jobs.rail import RailRequest, rail_check
     from labbench.jobs.run import StopFlag
+    from labbench.jobs.shelf_parts import coil_on_board
     from labbench.quantities import parse_quantity
 
     folder = data_folder(where_data(data))
+    if which == "after-fitting" and coil is None:
+        coil = coil_on_board(folder, board=board, serial=serial, rail=rail, phases=fitted or (1,))
     file = load_bench(bench, folder)
     interactive = sys.stdin.isatty()
     answers = _SIMULATED_ANSWERS if not interactive and file.simulation is not None else {}

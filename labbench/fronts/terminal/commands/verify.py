@@ -132,6 +132,7 @@ def command(
     from labbench.jobs.plain import to_json
     from labbench.jobs.request import chosen_way
     from labbench.jobs.run import StopFlag
+    from labbench.jobs.shelf_parts import told_elsewhere
     from labbench.jobs.verify import Request, verify
     from labbench.quantities import format_si
     from labbench.reports.budgets import budget_lines
@@ -244,6 +245,8 @@ def command(
             click.echo(f"      {line}", err=as_json)
     if outcome.siblings:
         click.echo(f"      compared with its siblings {', '.join(outcome.siblings)}", err=True)
+    if elsewhere := told_elsewhere(folder, specimen):
+        click.echo(f"      note: {elsewhere}", err=True)
     click.echo(f"      run {outcome.run}; labbench report {specimen} writes the page", err=True)
     sys.exit(exit_code(outcome.judgement.disposition))
 
