@@ -21,6 +21,7 @@ from labbench.procedures.switch.stage_conditions import (
     StageConditions,
     driver_need,
 )
+from labbench.procedures.switch.stage_rules import check_power_path
 from labbench.procedures.switch.taken import OnTaken
 
 _SIDES = {"sw-pgnd": "stage-on-ls", "vin-sw": "stage-on-hs"}
@@ -31,6 +32,8 @@ _ON_S, _SURGE_J = 1.0, 25e-6
 #: 4.7 ohm of 10 W take 5.3 W at 5 V; 1.06 A then flow, and the driver's 22 ohm still stand
 _ONE_OHM, _ONE_AMPS, _ONE_V, _ONE_S = 4.7, 1.3, 5.5, 1.0
 _DRIVER_S = 30.0
+#: as `on_resistance.drive` takes them
+_ASSUMED_LEADS_OHM = 0.05
 
 
 def stage_on_resistance(
@@ -52,17 +55,20 @@ def stage_on_resistance(
     agree(bench, f"the on-resistance {path}", volts=conditions.driver_v, amps=conditions.on_a)
     with boot_emptied(bench), bench.step("on-resistance", path=path, driver_v=conditions.driver_v):
         if two_channels:
-            found = _two_channels(bench, conditions, meter, awake_a, capacitance_f)
+            found = _two_channels(bench, conditions, name, meter, awake_a, capacitance_f)
         else:
-            found = _one_channel(bench, conditions, meter, awake_a)
+            found = _one_channel(bench, conditions, name, meter, awake_a)
     return found
 
 
 def _two_channels(
-    bench: Bench, conditions: StageConditions, meter: RangedMeter, awake_a: float | None,
-    capacitance_f: float | None,
+    bench: Bench, conditions: StageConditions, name: str, meter: RangedMeter,
+    awake_a: float | None, capacitance_f: float | None,
 ) -> OnTaken:  # fmt: skip
     volts, amps = drive_of(bench, conditions.on_a, capacitance_f, conditions.part.maximum_current_a)
+    known = bench.supply_leads_ohm
+    leads_ohm = known if known is not None else _ASSUMED_LEADS_OHM
+    check_power_path(name, volts=volts, amps=amps, leads_ohm=leads_ohm)
     need = Need("the on-resistance", voltage_v=volts, current_a=amps, time_s=_ON_S,
                 surge_j=_SURGE_J, beside_channel=2)  # fmt: skip
     driver = driver_need("the driver beside it", conditions.driver_v, time_s=_DRIVER_S)
@@ -83,9 +89,11 @@ def _two_channels(
 
 
 def _one_channel(
-    bench: Bench, conditions: StageConditions, meter: RangedMeter, awake_a: float | None
-) -> OnTaken:
+    bench: Bench, conditions: StageConditions, name: str, meter: RangedMeter,
+    awake_a: float | None,
+) -> OnTaken:  # fmt: skip
     volts = min(conditions.driver_v, _ONE_V)
+    check_power_path(name, volts=volts, amps=_ONE_AMPS, leads_ohm=0.0)
     need = Need(
         "the on-resistance through 4.7 ohm", voltage_v=volts, current_a=_ONE_AMPS,
         time_s=_ONE_S + _DRIVER_SETTLE_S, series_ohm=_ONE_OHM,

@@ -15,6 +15,7 @@ from labbench.procedures.switch.stage_conditions import (
     StageConditions,
     driver_need,
 )
+from labbench.procedures.switch.stage_rules import check_power_path
 from labbench.procedures.switch.stage_taken import TriTaken
 from labbench.procedures.switch.steady import steady
 
@@ -59,6 +60,7 @@ def _two_channels(
     meter = RangedMeter(bench)
     meter.set_for(0.1)
     agree(bench, f"pwm open, {path}", volts=at_v[1], amps=DRIVER_AMPS)
+    check_power_path(name, volts=at_v[1], amps=_AMPS, leads_ohm=0.0)
     by_hand = bench.multimeter_by_hand
     need = Need(
         f"pwm open, {path}", voltage_v=at_v[1], current_a=_AMPS, series_ohm=series_ohm,
@@ -98,6 +100,7 @@ def _one_channel(
     meter = RangedMeter(bench)
     meter.set_for(0.1)
     agree(bench, f"pwm open, {path}", volts=conditions.driver_v, amps=DRIVER_AMPS)
+    check_power_path(name, volts=conditions.driver_v, amps=DRIVER_AMPS, leads_ohm=0.0)
     need = driver_need(f"pwm open, {path}", conditions.driver_v, by_hand=bench.multimeter_by_hand)
     with (
         boot_emptied(bench),

@@ -12,11 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from labbench.errors import SafetyError, StoppedByPerson
+from labbench.errors import LimitExceeded, SafetyError, StoppedByPerson
 from labbench.parts.library import shipped_directory
 from labbench.parts.stage_type import StageType, read_stage_type
+from labbench.procedures.switch.hookups import HOOKUPS
 from labbench.procedures.switch.stage_conditions import StageConditions, stage_conditions
 from labbench.procedures.switch.stage_driver import pwm_currents
+from labbench.procedures.switch.stage_rules import check_power_path
 from labbench.procedures.switch.stage_screen import stage_screen
 from labbench.procedures.switch.stage_sequence import stage_sequence
 from labbench.procedures.switch.stage_taken import StageTaken
@@ -291,6 +293,43 @@ def test_a_stop_in_the_middle_leaves_everything_off(tmp_path: Path, part: StageT
     assert rig.clock.monotonic_s() - offs[-1] >= 3.0
     rig.bench.make_safe()
     assert not any(one.on for one in rig.world.channel.values())
+
+
+@pytest.mark.parametrize(
+    ("name", "volts", "amps"),
+    [
+        ("stage-on-hs", 0.7, 3.0),  # more than half a volt and the leads
+        ("stage-on-ls", 12.0, 0.005),  # a small current limit is no resistor: the capacitor
+        ("stage-on-hs", 0.5, 5.0),
+        ("stage-on-hs-one", 12.0, 1.3),
+        ("stage-on-hs-one", 5.0, 3.0),
+        ("stage-tri", 5.0, 0.01),  # 100 ohm are for 0.2 V
+    ],
+)
+def test_what_would_burn_a_stuck_output_is_refused(name: str, volts: float, amps: float) -> None:
+    with pytest.raises(LimitExceeded, match="would burn its bonds"):
+        check_power_path(name, volts=volts, amps=amps, leads_ohm=0.03)
+
+
+def test_what_the_steps_do_is_not_refused_and_leaks_without_a_driver_are_free() -> None:
+    for name, volts, amps in (
+        ("stage-on-hs", 0.55, 3.0), ("stage-on-ls-one", 5.0, 1.3), ("stage-tri", 0.2, 0.01),
+        ("stage-tri-10k", 5.0, 0.01), ("stage-tri-one", 5.0, 0.015), ("stage-hs-leak", 12.0, 0.005),
+    ):  # fmt: skip
+        check_power_path(name, volts=volts, amps=amps, leads_ohm=0.03)
+
+
+def test_the_driver_hangs_on_twenty_two_ohm_in_every_hookup() -> None:
+    # at 0.2 V it is only looked at: `stage-short`, `stage-grade`
+    fed = [
+        (name, join)
+        for name, joins in HOOKUPS.items()
+        for join in joins
+        if join.startswith("supply") and " plus > " in join and join.endswith("> VDRV")
+        and not name.startswith(("stage-short", "stage-grade"))
+    ]  # fmt: skip
+    assert len(fed) > 15
+    assert [name for name, join in fed if " > 22 > " not in join] == []
 
 
 def test_unknown_ratings_are_met_with_little_and_said(part: StageType) -> None:
