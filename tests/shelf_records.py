@@ -10,8 +10,8 @@ from attrs import define, field
 
 from labbench.records.folder import DataFolder
 from labbench.records.journal import Journal
-from labbench.records.readings_file import judgement_to_json
-from labbench.results import Characteristic, Judgement
+from labbench.records.readings_file import judgement_to_json, readings_to_json
+from labbench.results import Characteristic, DcResistance, Judgement, Readings
 
 START = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 
@@ -85,9 +85,9 @@ class ShelfRecords:
             ohms = next((c.value for c in judgement.characteristics if c.unit == "ohm"), None)
             if touch_relative is not None and ohms is not None:
                 budget = [{"label": "where the probes touch", "u": touch_relative * ohms}]
-            journal.write("measured", dc_budget=budget, readings={
-                "schema": "readings/1", "specimen": judgement.specimen, "type": judgement.type,
-            })  # fmt: skip
+            dc = None if ohms is None else DcResistance(ohms, 0.002 * ohms, temperature_c=25.0)
+            readings = Readings(judgement.specimen, judgement.type, dc_resistance=dc)
+            journal.write("measured", dc_budget=budget, readings=readings_to_json(readings))
             journal.write("judged", **judgement_to_json(judgement))
         return journal.path
 

@@ -112,7 +112,7 @@ def coil_on_board(
         if part.life.state == "fitted" and part.life.place is not None
         and (part.life.place.board, part.life.place.serial, part.life.place.rail)
         == (board, serial, rail)
-        and any(entry["name"] == "dc-resistance" for entry in part.characteristics)
+        and any(e["name"] == "dc-resistance" and e["value"] for e in part.characteristics)
     ]  # fmt: skip
     on_phase = [p for p in there if p.life.place and p.life.place.phase == str(phases[0])]
     if not on_phase and len(there) == 1 and there[0].life.place and not there[0].life.place.phase:

@@ -100,8 +100,8 @@ def _coils(phases: Sequence[PhaseReading], coil: Estimate | None) -> list[_Said]
             ("its neighbours", median(others) if others else None, u),
             (
                 "what the coil had off the board",
-                coil.value if coil else None,
-                coil.u if coil else 0,
+                coil.value if coil is not None else None,
+                coil.u if coil is not None else 0.0,
             ),
         ):
             if reference is None:

@@ -20,6 +20,7 @@ from labbench.records.journal import read_journal
 from labbench.schemas import load_schema
 from sim.served import ServedBench
 from tests.end_to_end.conftest import Workshop
+from tests.shelf_records import ShelfRecords, coil
 
 RAIL = """
 schema = 1
@@ -207,3 +208,20 @@ def test_a_rail_check_tells_beside_its_reading_how_often_such_loads_survived(
     line = r"      radar-processor: load survives in \d+ % \(\d+-\d+ %\); 2 of 3$"
     assert re.search(line, said.err, re.M), said.err
     assert "survives" not in said.out
+
+
+@pytest.mark.slow
+def test_after_fitting_the_coil_that_the_shelf_knows_is_compared_with_its_own_verdict(
+    workshops: Callable[..., Workshop],
+) -> None:
+    workshop = workshops("boards")
+    ohms = workshop.served.truth()["core-good"].values["coils_ohm"][0]
+    ShelfRecords(workshop.data).verified(coil("D4", ohms))
+    place = ("--board", "radar-processor", "--serial", "core-good", "--rail", "core")
+    assert workshop.labbench("shelf", "fit", "D4", *place, "--phase", 1).code == 0
+    said = workshop.labbench(
+        "rail", "radar-processor", "core", "--serial", "core-good", "--position", "core-good",
+        "--who", "tester", "--bench", workshop.bench_file, "--after-fitting", "--phases", 2,
+    )  # fmt: skip
+    assert said.code == 0, said
+    assert workshop.journals("after-fitting")[-1].events[0].data["coil"] == "D4"
