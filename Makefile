@@ -57,6 +57,7 @@ study: $(VENV)/.made-test
 	$(BIN)/python tests/studies/demo_seeds.py --seeds 20
 	$(BIN)/python tests/studies/detection.py --write
 	$(BIN)/python tests/studies/recovery.py --write
+	$(BIN)/python -m tests.studies.bias --write
 	$(BIN)/python tests/studies/mixed_lots.py --write
 	$(BIN)/python -m tests.studies.switch_judging
 

@@ -1,10 +1,12 @@
 """Judge how inductance falls under direct current: saturation current and core class.
 
-    L(I)/L0 = b + (1 - b) / (1 + (I/Is)^a)                                                  (R3)
+    L(I)/L0 = [b + (1 - b) / (1 + (I/Is)^a)] / (1 + q (I/Is)^2)                             (R3)
 
-A gapped ferrite core holds and then falls off an edge (a from 7 to 14, b near 0); in a powder core
-every grain has a field of its own, so it falls gently from the start (a near 2, b some percent).
-Three currents tell one from the other. Nothing at zero bias shows a core that is too small.
+A gapped ferrite core falls off an edge (a from 7 to 14, b near 0), and a little before it, with the
+square of the current (q some percent: the first term of any curve that is even in the current); in
+a powder core every grain has a field of its own, so it falls gently from the start (a near 2, b
+some percent, q nothing). Three currents tell one from the other. Nothing at zero bias shows a core
+that is too small.
 
 Exponents and spreads are assumptions: from field models of both cores, not from real parts.
 
@@ -26,6 +28,7 @@ from typing import Any
 import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from labbench.judging.characteristics import SAME_CURRENT, decide_saturation
@@ -37,10 +40,10 @@ from labbench.results import BiasPoint, Characteristic, Finding, Readings
 
 FloatArray = NDArray[np.float64]
 
-# class -> (mean, sd) of ln a, and of logit b
+# class -> (mean, sd) of ln a, of logit b, and of ln q
 _CLASSES = {
-    "powder": ((math.log(1.9), 0.12), (math.log(0.06 / 0.94), 0.5)),
-    "ferrite": ((math.log(10.0), 0.3), (math.log(0.005 / 0.995), 0.7)),
+    "powder": ((math.log(1.9), 0.12), (math.log(0.06 / 0.94), 0.5), (math.log(1e-9), 0.01)),
+    "ferrite": ((math.log(11.0), 0.3), (math.log(0.005 / 0.995), 0.7), (math.log(0.045), 0.5)),
 }
 # Sound parts: ln of the saturation current about the type's, and about that of their siblings.
 _SD_TYPE, _SD_LOT = 0.075, 0.048
@@ -53,6 +56,13 @@ _LEAST_FALL = 0.02
 _SURE_CLASS = math.log(100.0)
 _Z95 = 1.959963984540054
 _CURVE_POINTS = 41
+#: a smaller core shows nowhere else, so its test has the shares of so many characteristics
+_CORE_SHARES = 4
+_PARAMETERS = 5
+#: what the law itself lacks, in ln of the current of a drop: against field models of both cores
+_LAW_SD = {"powder": 0.008, "ferrite": 0.04}
+#: ln of a current over Is beyond which nothing is looked for
+_FARTHEST = 8.0
 
 
 @frozen(eq=False)
@@ -67,7 +77,7 @@ class SaturationWord:
 
 @frozen(eq=False)
 class _ClassFit:
-    """Hold the fit of one core class: x = (ln L0, ln Is, ln a, logit b) and its covariance."""
+    """Hold the fit of one core class: x = (ln L0, ln Is, ln a, logit b, ln q), its covariance."""
 
     name: str
     x: FloatArray
@@ -80,15 +90,19 @@ class _ClassFit:
         """Compute the share of its inductance that is lost at a current."""
         return 1.0 - float(_ratio(self.x[None, :], np.array([current_a]))[0, 0])
 
-    def current_at(self, drop: float) -> tuple[float, float]:
-        """Find ln of the current of a drop, and its standard uncertainty."""
-        gradient = np.zeros(4)
+    def current_at(self, drop: float, *, of_law: bool = True) -> tuple[float, float]:
+        """Find ln of the current of a drop, and its standard uncertainty.
+
+        With `of_law` what the law lacks is in it; two parts of one kind share that.
+        """
+        gradient = np.zeros(_PARAMETERS)
         value = _ln_current_at(self.x, drop)
-        for i in range(1, 4):
+        for i in range(1, _PARAMETERS):
             moved = self.x.copy()
             moved[i] += 1e-5
             gradient[i] = (_ln_current_at(moved, drop) - value) / 1e-5
-        return value, math.sqrt(float(gradient @ self.covariance @ gradient))
+        u = math.sqrt(float(gradient @ self.covariance @ gradient))
+        return value, math.hypot(u, _LAW_SD[self.name]) if of_law else u
 
 
 @frozen(eq=False)
@@ -103,8 +117,8 @@ class SaturationData:
 
     @property
     def tests(self) -> int:
-        """Tell how many tests can call a sound part unfit."""
-        return 2 if self.part.saturation is not None else 0
+        """Tell how many tests can call a sound part unfit: shares of the false rejects."""
+        return 1 + _CORE_SHARES if self.part.saturation is not None else 0
 
     def decide(self, *, risk: float, rejection_risk: float) -> SaturationWord:
         """Decide the characteristic, and say whether the core is the one that was marked."""
@@ -117,7 +131,7 @@ class SaturationData:
                 )
             text = "saturation was not checked: no inductance without bias beside it"
             return SaturationWord(characteristic, None, text, None)
-        best = max(self.fits, key=lambda fit: fit.ln_evidence)
+        best = _best(self.fits, self.part)
         fall = self._fall(best)
         if fall < _LEAST_FALL and not self._reached(fall):
             text = (
@@ -133,7 +147,7 @@ class SaturationData:
                 f"saturation was seen up to {self._top_a():g} A only, where inductance has fallen "
                 f"{100.0 * fall:.0f} %: {limit.lowest_a:g} A would decide it"
             )
-        finding = self._finding(best, rejection_risk)
+        finding = self._finding(best, _CORE_SHARES * rejection_risk)
         return SaturationWord(characteristic, finding, remark, self._band(best))
 
     def _top_a(self) -> float:
@@ -190,9 +204,11 @@ class SaturationData:
         expected = math.log(limit.current_a)
         if self.sibling_fits:
             expected = float(np.median([f.current_at(limit.drop)[0] for f in self.sibling_fits]))
-            p = self._p_beside_siblings(best)
+            # siblings tell more where they have fallen, the type where only this part has: the
+            # smaller of both, at the price of having looked twice (Bonferroni)
+            p = min(1.0, 2.0 * min(self._p_beside_siblings(best), self._p_of_type(ln_current, u)))
         else:
-            p = float(ndtr((ln_current - expected) / math.hypot(u, _SD_TYPE)))
+            p = self._p_of_type(ln_current, u)
         wrong_class = self._other_class(best)
         if p >= rejection_risk and not wrong_class:
             return None
@@ -223,6 +239,12 @@ class SaturationData:
             },
         )
 
+    def _p_of_type(self, ln_current: float, u: float) -> float:
+        """Return how probable so small a current is for a sound part of the type."""
+        assert self.part.saturation is not None
+        expected = math.log(self.part.saturation.current_a)
+        return float(ndtr((ln_current - expected) / math.hypot(u, _SD_TYPE)))
+
     def _p_beside_siblings(self, best: _ClassFit) -> float:
         """Return how probable so small a current is beside its siblings', all at the same fall."""
         limit = self.part.saturation
@@ -230,8 +252,8 @@ class SaturationData:
         top_a = min(self._top_a(), *(fit.top_a for fit in self.sibling_fits))
         reached = float(np.median([fit.fall(top_a) for fit in self.sibling_fits]))
         drop = min(limit.drop, max(reached, _LEAST_FALL))
-        ln_current, u = best.current_at(drop)
-        values, us = np.array([fit.current_at(drop) for fit in self.sibling_fits]).T
+        ln_current, u = best.current_at(drop, of_law=False)
+        values, us = np.array([f.current_at(drop, of_law=False) for f in self.sibling_fits]).T
         # the median of n has pi/2 times the variance of their mean
         share = 0.5 * math.pi / len(values)
         sd = math.sqrt(_SD_LOT**2 * (1.0 + share) + share * float(np.mean(us**2)))
@@ -285,11 +307,16 @@ def judge_saturation(
             found = _fit(sibling.bias, part)
             if found:
                 # of the part's own class, so that like is compared with like
-                best = max(fits, key=lambda fit: fit.ln_evidence).name
+                best = _best(fits, part).name
                 sibling_fits.append(next(fit for fit in found if fit.name == best))
     return SaturationData(
         part, tuple(bias), unbiased, fits, tuple(sibling_fits) if len(sibling_fits) >= 2 else ()
     )
+
+
+def _best(fits: Sequence[_ClassFit], part: CoilType) -> _ClassFit:
+    """Choose the kind of core: the stated one, unless the points say surely that it is another."""
+    return max(fits, key=lambda fit: fit.ln_evidence + _SURE_CLASS * (fit.name == part.material))
 
 
 def _fit(bias: Sequence[BiasPoint], part: CoilType) -> tuple[_ClassFit, ...]:
@@ -309,12 +336,12 @@ def _fit(bias: Sequence[BiasPoint], part: CoilType) -> tuple[_ClassFit, ...]:
     if not any(row[0] <= SAME_CURRENT * top for row in rows) or top <= 0.0:
         return ()
     current, inductance, u_ratio = np.array(rows).T
-    weight = 1.0 / np.maximum(u_ratio, _REPEATS)
+    weight = 1.0 / np.maximum(_of_point(u_ratio, current <= SAME_CURRENT * top), _REPEATS)
     nominal_a = part.saturation.current_a if part.saturation is not None else top
     names = list(_CLASSES)
     size = [math.log(float(inductance.max())), math.log(nominal_a)]
-    mean = np.array([[*size, _CLASSES[n][0][0], _CLASSES[n][1][0]] for n in names])
-    sd = np.array([[_FREE, _FREE, _CLASSES[n][0][1], _CLASSES[n][1][1]] for n in names])
+    mean = np.array([[*size, *(m for m, _ in _CLASSES[n])] for n in names])
+    sd = np.array([[_FREE, _FREE, *(s for _, s in _CLASSES[n])] for n in names])
 
     def linearise(z: FloatArray, which: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
         x = mean[which] + sd[which] * z
@@ -323,8 +350,8 @@ def _fit(bias: Sequence[BiasPoint], part: CoilType) -> tuple[_ClassFit, ...]:
         return residual, derivative * weight[:, None] * sd[which][:, None, :]
 
     found = minimise(
-        linearise, np.zeros((len(names), 4)), unit_prior=True, longest_step=2.0, iterations=100,
-        absolute=1e-9,
+        linearise, np.zeros((len(names), _PARAMETERS)), unit_prior=True, longest_step=2.0,
+        iterations=100, absolute=1e-6,
     )  # fmt: skip
     inverse = np.linalg.inv(found.normal)
     log_det = np.linalg.slogdet(found.normal)[1]
@@ -340,8 +367,19 @@ def _fit(bias: Sequence[BiasPoint], part: CoilType) -> tuple[_ClassFit, ...]:
     )
 
 
+def _of_point(u_ratio: FloatArray, is_zero: NDArray[np.bool_]) -> FloatArray:
+    """Take what the reading without current has for itself out of the ratios to it.
+
+    The fit has that reading as a point of its own. What is left is at least half: the ratio of two
+    like readings leaves 0.71 of it to each.
+    """
+    zero = float(u_ratio[is_zero].min())
+    alone = np.sqrt(np.maximum(u_ratio**2 - zero**2, (0.5 * u_ratio) ** 2))
+    return np.where(is_zero, u_ratio, alone)
+
+
 def _log_model(x: FloatArray, current: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Compute ln L of (R3) and its derivatives by x (rows, currents, 4)."""
+    """Compute ln L of (R3) and its derivatives by x (rows, currents, parameters)."""
     b = 1.0 / (1.0 + np.exp(-x[:, 3, None]))
     a = np.exp(x[:, 2, None])
     with np.errstate(divide="ignore"):
@@ -351,16 +389,19 @@ def _log_model(x: FloatArray, current: FloatArray) -> tuple[FloatArray, FloatArr
     ratio = b + (1.0 - b) * share
     slope = -(1.0 - b) * share * power / (1.0 + power) / ratio  # d ln L / d ln power
     log_part = np.where(np.isfinite(ln_ratio), a * ln_ratio, 0.0)
+    before = np.exp(np.clip(x[:, 4, None] + 2.0 * ln_ratio, -700.0, 200.0))
+    lost = before / (1.0 + before)
     derivative = np.stack(
         [
             np.ones_like(ratio),
-            -a * slope,
+            -a * slope + 2.0 * lost,
             slope * log_part,
             b * (1.0 - b) * (1.0 - share) / ratio,
+            -lost,
         ],
         axis=-1,
     )
-    return x[:, 0, None] + np.log(ratio), derivative
+    return x[:, 0, None] + np.log(ratio) - np.log1p(before), derivative
 
 
 def _ratio(x: FloatArray, current: FloatArray) -> FloatArray:
@@ -369,6 +410,14 @@ def _ratio(x: FloatArray, current: FloatArray) -> FloatArray:
 
 def _ln_current_at(x: FloatArray, drop: float) -> float:
     """Find ln of the current at which inductance has dropped by a share (b below 1 - drop)."""
-    b = 1.0 / (1.0 + math.exp(-float(x[3])))
-    share = max((1.0 - drop - b) / (1.0 - b), 1e-6)
-    return float(x[1]) + math.log(1.0 / share - 1.0) / math.exp(float(x[2]))
+    _, ln_is, ln_a, logit_b, ln_q = (float(value) for value in x)
+    a, b, q = math.exp(ln_a), 1.0 / (1.0 + math.exp(-logit_b)), math.exp(ln_q)
+
+    def excess(ln_ratio: float) -> float:
+        power = math.exp(min(a * ln_ratio, 200.0))
+        ratio = (b + (1.0 - b) / (1.0 + power)) / (1.0 + q * math.exp(2.0 * ln_ratio))
+        return ratio - (1.0 - drop)
+
+    if excess(_FARTHEST) > 0.0:
+        return ln_is + _FARTHEST
+    return ln_is + float(brentq(excess, -_FARTHEST, _FARTHEST, xtol=1e-10))
