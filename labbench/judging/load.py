@@ -4,8 +4,11 @@ Silicon below its turn-on draws less than in proportion: the exponent d ln I / d
 load lies near 0.35 to 0.75 (a result of a model of leakage, not of measured loads), a metallic
 short's is 1.00. Where a board known to be good was measured, the ratio of the resistances decides:
 below 0.35 a healthy board of the same type is met once in a hundred (boards spread by a quarter,
-warmer or colder by 10 K: both assumed). Less than 20 mohm is dead whatever the rail. The input of a
-board is judged alike, but that nothing drawn there at 0.2 V is what is expected of it.
+warmer or colder by 10 K: both assumed). What metal carries shows in how the current bends, beside
+that of the good board: a board that only draws much is not called dead for it, and one with metal
+across its rail is not called alive because it draws little. Less than 20 mohm is dead whatever the
+rail. The input of a board is judged alike, but that nothing drawn there at 0.2 V is what is
+expected of it.
 """
 
 from __future__ import annotations
@@ -30,6 +33,7 @@ from typing import Literal
 from attrs import frozen
 
 from labbench.errors import InputError
+from labbench.judging.metal_share import metal_share
 from labbench.quantities import format_si
 from labbench.results import (
     Estimate,
@@ -55,6 +59,12 @@ _EXPONENT_SD = 0.05
 #: surely bent like silicon: below this with its uncertainty (the model's healthy loads end there; a
 #: short as large as the load itself lies above)
 _JUNCTION_BELOW = 0.75
+#: a board that draws that much and is dead has at least this share in metal; with more than half of
+#: the current in metal it is dead from 1.4 times a good board's current on; a tenth is looked into
+_METAL_NONE, _METAL_MOST, _METAL_SOME = 0.3, 0.5, 0.1
+_METAL_RATIO = 0.7
+#: less than this share of a good board's resistance is no matter of warmth
+_FAR_RATIO = 0.1
 _AT_V = 0.1
 #: a readback's own error bends the exponent of less than this (switches.md E)
 _READBACK_LEAST_A = 10e-3
@@ -191,16 +201,39 @@ def _decide(
     metal = _is_metal(exponent, good)
     if ratio is not None:
         said = f"{ohms}, {ratio.value:.2g} times that of a good board"
+        share = _share(readings, exponent, good)
+        if (
+            share is not None
+            and share.value - 2.0 * share.u > _METAL_MOST
+            and ratio.value + 2.0 * ratio.u < _METAL_RATIO
+        ):
+            return "dead", f"{said}, {_per_cent(share)} of the current through metal", ()
         if ratio.value + 2.0 * ratio.u < DEAD_RATIO:
+            if (
+                share is not None
+                and share.value + 2.0 * share.u < _METAL_NONE
+                and ratio.value > _FAR_RATIO
+            ):
+                return "undecided", f"{said}, but bent like one: warm, or hurt?", (_ASK_WARM,)
             return "dead", said, ()
         if ratio.value < DEAD_RATIO:
             return "undecided", f"{said}: too close to {DEAD_RATIO:g}", (_ASK_WARM,)
+        if share is not None and share.value - 2.0 * share.u > _METAL_SOME:
+            return (
+                "undecided", f"{said}, {_per_cent(share)} of the current through metal?",
+                (_ASK_WARM,),
+            )  # fmt: skip
         if metal and exponent is not None and ratio.value < 0.9:
             return (
                 "undecided", f"{said}, and bent like metal (exponent {exponent.value:.2f})",
                 (_ASK_WARM,),
             )  # fmt: skip
         return "alive", said, ()
+    least = _least_good_ohms(good)
+    most = resistance.value + 2.0 * resistance.u
+    if least is not None and most < DEAD_RATIO * least:
+        said = f"{ohms}, a good board has more than {format_si(least, 'Ω')}"
+        return "dead", said, ()
     if is_input(readings.rail) and resistance.value - 2.0 * resistance.u > _QUIET_INPUT_OHM:
         return "alive", f"{ohms}: no short on the input", ()
     if exponent is None:
@@ -245,9 +278,35 @@ def _is_metal(exponent: Estimate | None, good: Sequence[Readings]) -> bool:
     return not known or median(known) + 3.0 * _EXPONENT_SD < exponent.value
 
 
+def _share(
+    readings: Readings, exponent: Estimate | None, good: Sequence[Readings]
+) -> Estimate | None:
+    """Return the share of the current that metal carries, beside good boards."""
+    known = [e for g in good if (e := exponent_of(g.load)) is not None]
+    if exponent is None or not known:
+        return None
+    volts = [r.voltage_v for r in readings.load if _bends(r)]
+    u = math.hypot(median(e.u for e in known), _EXPONENT_SD)
+    sound = Estimate(median(e.value for e in known), u, "")
+    return metal_share(exponent, sound, voltage_ratio=max(volts) / min(volts))
+
+
+def _per_cent(share: Estimate) -> str:
+    return f"{100.0 * min(1.0, share.value):.0f} %"
+
+
 def _good_ohms(good: Sequence[Readings]) -> float | None:
     known = [r.value for g in good if (r := resistance_of(g.load)) is not None]
     return median(known) if known else None
+
+
+def _least_good_ohms(good: Sequence[Readings]) -> float | None:
+    """Return what the good boards have at least, where their current was too small to tell."""
+    known = [
+        max(r.voltage_v / r.less_than_a for r in g.load if r.less_than_a)
+        for g in good if any(r.less_than_a for r in g.load)
+    ]  # fmt: skip
+    return min(known, default=None)
 
 
 def _ratio(resistance: Estimate | None, good: Sequence[Readings]) -> Estimate | None:

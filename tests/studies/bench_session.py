@@ -21,7 +21,7 @@ RANGES_V = (0.1, 1.0, 10.0, 100.0)
 _SHARE = 0.9
 #: what the fixture leaks at 10 V between the steps' terminals (A); invented, as the simulator's jig
 _FIXTURE_A = (20e-12, 100e-12)
-_RESISTOR = {100.0: 1e-2, 22.0: 1e-2, 430.0: 1e-2}
+_RESISTOR = {100.0: 1e-2, 22.0: 1e-2, 430.0: 1e-2, 4.7: 1e-2}
 _RESISTOR_ELSE = 1e-3
 _CONTACT_OHM = 1e-3
 
