@@ -10,9 +10,10 @@ uncertainties stated beside the readings are those of the metrology of the core 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -122,6 +123,29 @@ def draw_lots(
             impedance[i, j] = coil.impedance_ohm(GRID_HZ)
             dc[i, j] = coil.dc_resistance_ohm()
     return Lots(name, siblings, healthy, faults, impedance, dc)
+
+
+def kept_lots(
+    folder: Path | None, draw: Callable[..., Lots], name: str, count: int, **how: object
+) -> Lots:
+    """Draw lots, or read them from a folder where the same ones were kept before."""
+    if folder is None:
+        return draw(name, count, **how)
+    words = [draw.__name__, name, str(count)] + [f"{k}-{v}" for k, v in sorted(how.items())]
+    path = folder / ("_".join(words) + ".npz")
+    if not path.exists():
+        lots = draw(name, count, **how)
+        folder.mkdir(parents=True, exist_ok=True)
+        np.savez(
+            path,
+            z=lots.impedance_ohm,
+            dc=lots.dc_ohm,
+            faults=np.array(lots.faults, dtype=str),
+            counts=(lots.siblings, lots.healthy),
+        )
+    with np.load(path) as kept:
+        siblings, healthy = (int(x) for x in kept["counts"])
+        return Lots(name, siblings, healthy, tuple(map(str, kept["faults"])), kept["z"], kept["dc"])
 
 
 def _faulty(

@@ -31,14 +31,14 @@ from labbench.judging.coil import Case, judge_coils
 from labbench.judging.coil_lot_book import LotBook
 from labbench.parts.coil_type import CoilType
 from labbench.results import Judgement, Readings
-from tests.studies.coil_lots import draw_lots, read_lots, study_type
+from tests.studies.coil_lots import draw_lots, kept_lots, read_lots, study_type
 
 TYPES = (
     "moulded-150n", "moulded-470n", "moulded-1u0", "moulded-4u7", "moulded-22u", "moulded-100u",
     "gapped-10u", "rod-10u", "air-220n",
 )  # fmt: skip
 METERS = ("hand-100kHz", "bench-300kHz", "bench-1MHz", "bench-5MHz")
-SEED = 20260203
+SEED = 20260319
 RESULTS = Path(__file__).parent / "results"
 _SIBLINGS, _HEALTHY = 3, 6
 _TRUTH = {
@@ -86,6 +86,8 @@ class Results:
     """Hold counts by (mode, meter, type, kind)."""
 
     counts: dict[tuple[str, str, str, str], Count] = field(default_factory=dict)
+    #: where drawn lots are kept for another run
+    keep: Path | None = None
 
     def at(self, mode: str, meter: str, type_: str, kind: str) -> Count:
         """Give the count of one kind."""
@@ -109,13 +111,15 @@ def study_faults(
 ) -> None:
     """Judge one part of every fault a lot, without and with siblings."""
     for name in types:
-        drawn = draw_lots(name, lots, seed=seed, siblings=_SIBLINGS, healthy=_HEALTHY)
+        drawn = kept_lots(
+            results.keep, draw_lots, name, lots, seed=seed, siblings=_SIBLINGS, healthy=_HEALTHY
+        )
         part = study_type(name)
         kinds = ("healthy",) * _HEALTHY + drawn.faults
         for meter in meters:
             measured = read_lots(drawn, meter, seed=seed + 1)
-            _judge(results, "nominal", meter, name, _plain(measured, part), kinds)
-            _judge(results, "siblings", meter, name, _with_lot(measured, part), kinds)
+            judge_all(results, "nominal", meter, name, plain(measured, part), kinds)
+            judge_all(results, "siblings", meter, name, with_lot(measured, part), kinds)
 
 
 def study_healthy(
@@ -130,11 +134,21 @@ def study_healthy(
     """Judge one healthy part of many lots by type data only."""
     suffix = "" if spread == 1.0 else f" x{spread:g}"
     for name in types:
-        drawn = draw_lots(name, lots, seed=seed, siblings=0, healthy=1, faulty=False, spread=spread)
+        drawn = kept_lots(
+            results.keep,
+            draw_lots,
+            name,
+            lots,
+            seed=seed,
+            siblings=0,
+            healthy=1,
+            faulty=False,
+            spread=spread,
+        )
         for meter in meters:
             measured = read_lots(drawn, meter, seed=seed + 1)
             cases = [Case(r, study_type(name)) for lot in measured for r in lot]
-            _judge(results, "nominal", meter, name, cases, ("healthy" + suffix,))
+            judge_all(results, "nominal", meter, name, cases, ("healthy" + suffix,))
 
 
 def study_beside_siblings(
@@ -149,16 +163,24 @@ def study_beside_siblings(
     """Judge one healthy part of many lots beside its siblings, and beside another lot's."""
     suffix = "" if spread == 1.0 else f" x{spread:g}"
     for name in types:
-        drawn = draw_lots(
-            name, lots, seed=seed, siblings=_SIBLINGS, healthy=1, faulty=False, spread=spread
+        drawn = kept_lots(
+            results.keep,
+            draw_lots,
+            name,
+            lots,
+            seed=seed,
+            siblings=_SIBLINGS,
+            healthy=1,
+            faulty=False,
+            spread=spread,
         )
         part = study_type(name)
         for meter in meters:
             measured = read_lots(drawn, meter, seed=seed + 1)
             kinds = ("healthy" + suffix,)
-            _judge(results, "siblings", meter, name, _alone(measured, part, 0), kinds)
+            judge_all(results, "siblings", meter, name, alone(measured, part, 0), kinds)
             if spread == 1.0:
-                _judge(results, "wrong lot", meter, name, _alone(measured, part, 1), kinds)
+                judge_all(results, "wrong lot", meter, name, alone(measured, part, 1), kinds)
 
 
 def study_wrong_lot(
@@ -166,19 +188,30 @@ def study_wrong_lot(
 ) -> None:
     """Judge whole lots against the siblings of another lot: six of a lot say so together."""
     for name in types:
-        drawn = draw_lots(name, lots, seed=seed, siblings=_SIBLINGS, healthy=6, faulty=False)
+        drawn = kept_lots(
+            results.keep,
+            draw_lots,
+            name,
+            lots,
+            seed=seed,
+            siblings=_SIBLINGS,
+            healthy=6,
+            faulty=False,
+        )
         part = study_type(name)
         for meter in meters:
             measured = read_lots(drawn, meter, seed=seed + 1)
-            _judge(results, "wrong lot, six parts", meter, name,
-                   _with_lot(measured, part, shift=1), ("healthy",) * 6)  # fmt: skip
+            judge_all(results, "wrong lot, six parts", meter, name,
+                      with_lot(measured, part, shift=1), ("healthy",) * 6)  # fmt: skip
 
 
-def _plain(measured: list[list[Readings]], part: CoilType) -> list[Case]:
+def plain(measured: list[list[Readings]], part: CoilType) -> list[Case]:
+    """Judge every part by type data only."""
     return [Case(r, part) for lot in measured for r in lot[_SIBLINGS:]]
 
 
-def _alone(measured: list[list[Readings]], part: CoilType, shift: int) -> list[Case]:
+def alone(measured: list[list[Readings]], part: CoilType, shift: int) -> list[Case]:
+    """Judge every part alone beside the siblings of its lot, or of the lot `shift` further."""
     found = []
     for i, lot in enumerate(measured):
         other = measured[(i + shift) % len(measured)][:_SIBLINGS]
@@ -187,7 +220,7 @@ def _alone(measured: list[list[Readings]], part: CoilType, shift: int) -> list[C
     return found
 
 
-def _with_lot(measured: list[list[Readings]], part: CoilType, shift: int = 0) -> list[Case]:
+def with_lot(measured: list[list[Readings]], part: CoilType, shift: int = 0) -> list[Case]:
     """Judge a lot as a file of it: its healthy parts are the companions of each."""
     found = []
     for i, lot in enumerate(measured):
@@ -198,9 +231,10 @@ def _with_lot(measured: list[list[Readings]], part: CoilType, shift: int = 0) ->
     return found
 
 
-def _judge(
+def judge_all(
     results: Results, mode: str, meter: str, name: str, cases: Sequence[Case], kinds: Sequence[str]
 ) -> None:
+    """Judge cases and count them; `kinds` are those of one lot, again and again."""
     book = LotBook()
     for first in range(0, len(cases), 64):
         block = cases[first : first + 64]
@@ -309,15 +343,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--types", nargs="*", default=TYPES)
     parser.add_argument("--meters", nargs="*", default=METERS)
     parser.add_argument("--seed", type=int, default=SEED)
+    parser.add_argument("--keep", type=Path, help="a folder for the drawn lots, for other runs")
     parser.add_argument("--write", action="store_true", help="write results/detection.md and .svg")
     chosen = parser.parse_args(arguments)
     begun = time.monotonic()
-    results = Results()
+    results = Results(keep=chosen.keep)
     study_faults(results, chosen.types, chosen.meters, chosen.lots, seed=chosen.seed)
     print(f"faults: {time.monotonic() - begun:.0f} s", file=sys.stderr, flush=True)
     # the classes at both ends of what a bench has; the others lie between
     ends = [m for m in ("hand-100kHz", "bench-1MHz") if m in chosen.meters]
-    few = max(2, chosen.healthy // 8)
+    few = max(2, chosen.healthy // 3)
     study_healthy(results, chosen.types, ends, chosen.healthy, seed=chosen.seed + 10)
     study_healthy(
         results, chosen.types, ends, chosen.healthy // 3, seed=chosen.seed + 20, spread=1.4
