@@ -25,6 +25,7 @@ from attrs import frozen
 
 import labbench
 from labbench.errors import InputError
+from labbench.files import nearest
 from labbench.jobs.cooling import now_utc
 from labbench.jobs.shelf_parts import ShelfPart, parts_in, standards_in
 from labbench.records.folder import DataFolder
@@ -33,16 +34,18 @@ from labbench.records.part_life import (
     BoardPlace,
     Outcome,
     PartLife,
-    Refusal,
     ShelfAction,
     ShelfEvent,
     board_events,
+    part_lives,
+)
+from labbench.records.shelf_rules import (
+    Refusal,
     check_fit,
     check_outcome,
     check_reserve,
     check_return,
     check_scrap,
-    part_lives,
 )
 from labbench.records.store import Store
 
@@ -53,13 +56,15 @@ _JOB = "shelf"
 class ShelfDone:
     """Hold what was done: the event, the life of the part after it, and what was overruled.
 
-    `parts` are those that sat on the board, for an outcome.
+    `parts` are those that sat on the board, for an outcome. `near_board` is a known type of board
+    that is spelled much like this one, which is new.
     """
 
     event: ShelfEvent
     life: PartLife | None = None
     overruled: tuple[str, ...] = ()
     parts: tuple[str, ...] = ()
+    near_board: str | None = None
 
 
 def reserve(
@@ -93,6 +98,7 @@ def fit(
         against = check_fit(
             life, part.verified if part else None, place, job=job, plausible=plausible,
             is_check_standard=shelf.is_standard(specimen), occupants=shelf.occupants(),
+            load_dead_utc=shelf.load_dead_utc(place),
         )  # fmt: skip
         told = shelf.refuse_or(against, specimen, part, anyway=anyway, why=why)
         return shelf.write(
@@ -190,6 +196,29 @@ class _Shelf:
             if (there.board, there.serial) == (place.board, place.serial)
         }  # fmt: skip
 
+    def load_dead_utc(self, place: BoardPlace) -> str | None:
+        """Tell when the load at a place was found dead, by what was last said of it."""
+        said = [
+            (row.opened_utc, row.judged["word"] == "dead")
+            for row in self._store.search(
+                job="rail", type=place.board, specimen=place.serial, with_void=False
+            )
+            if row.lot == place.rail and row.judged and row.judged["word"] in ("alive", "dead")
+        ]
+        said += [
+            (event.utc, event.outcome == "load-dead")
+            for event in self.boards.get((place.board, place.serial), ())
+        ]
+        utc, is_dead = max(said, default=("", False))
+        return utc if is_dead else None
+
+    def near_board(self, board: str) -> str | None:
+        """Name a board type that is spelled much like one that was never met before."""
+        known = {row.type for row in self._store.search(job="rail") if row.type}
+        known |= {there.board for _, there in self.occupants().values()}
+        known |= {of_type for of_type, _ in self.boards}
+        return None if board in known else nearest(board, known)
+
     def refuse_or(
         self, against: Sequence[Refusal], specimen: str, known: object, *, anyway: bool = False,
         why: str | None = None,
@@ -215,6 +244,7 @@ class _Shelf:
     ) -> ShelfDone:  # fmt: skip
         """Journal the event, let the store read it, and return it."""
         place: BoardPlace | None = more.get("place")
+        near = self.near_board(place.board) if place is not None else None
         subject = specimen or (f"{place.board}-{place.serial}" if place else "board")
         path = self._data.new_journal(now or now_utc(), f"{_JOB}-{subject}")
         opened: dict[str, Any] = {
@@ -241,7 +271,7 @@ class _Shelf:
         events = self._store.shelf()
         event = next(e for e in events if e.run == path.stem)
         life = part_lives(events).get(specimen) if specimen else None
-        return ShelfDone(event=event, life=life, overruled=told, parts=parts)
+        return ShelfDone(event=event, life=life, overruled=told, parts=parts, near_board=near)
 
     def _near(self, specimen: str) -> str | None:
         found = difflib.get_close_matches(specimen, [*self._parts, *self._lives], n=1)

@@ -215,3 +215,29 @@ def test_a_part_that_should_be_elsewhere_is_told_so_when_it_is_measured(
     assert told_elsewhere(records.data, "D4") is None
     scrap(records.data, "D4", who="ben", why="torn pad", now=records.later())
     assert "was scrapped" in (told_elsewhere(records.data, "D4") or "")
+
+
+def test_a_load_that_was_found_dead_takes_no_part_until_it_was_found_alive(
+    records: ShelfRecords,
+) -> None:
+    records.rail_check("radar-supply", "12", "dead")
+    records.rail_check("radar-supply", "12", "alive", rail="memory")
+    records.rail_check("radar-supply", "12", "undecided")
+    with pytest.raises(InputError, match="load of radar-supply 12 was found dead"):
+        fit(records.data, "D4", PLACE, who="ben", now=records.later())
+    records.rail_check("radar-supply", "12", "alive")
+    board_outcome(records.data, BOARD, "load-dead", who="ben", now=records.later())
+    with pytest.raises(InputError, match="found dead"):
+        fit(records.data, "D4", PLACE, who="ben", now=records.later())
+    records.rail_check("radar-supply", "12", "alive")
+    assert fit(records.data, "D4", PLACE, who="ben", now=records.later()).overruled == ()
+
+
+def test_a_board_type_that_is_new_and_spelled_like_another_is_told(records: ShelfRecords) -> None:
+    assert fit(records.data, "D4", PLACE, who="ben", now=records.later()).near_board is None
+    slip = BoardPlace(board="radar-suply", serial="14")
+    told = board_outcome(records.data, slip, "works", who="ben", now=records.later())
+    assert told.near_board == "radar-supply"
+    other = BoardPlace(board="sonar", serial="14")
+    done = board_outcome(records.data, other, "works", who="ben", now=records.later())
+    assert done.near_board is None

@@ -16,16 +16,18 @@ from hypothesis import strategies as st
 from labbench.records.part_life import (
     BoardPlace,
     PartLife,
-    Refusal,
     ShelfEvent,
     Verified,
     board_events,
+    part_lives,
+)
+from labbench.records.shelf_rules import (
+    Refusal,
     check_fit,
     check_outcome,
     check_reserve,
     check_return,
     check_scrap,
-    part_lives,
 )
 
 CORE_1 = BoardPlace(board="radar-supply", serial="12", rail="core", phase="1")
@@ -165,6 +167,13 @@ def test_a_place_holds_one_part_of_a_type_unless_a_designator_tells_two_apart() 
     # the same designator is the same place, whatever sits there
     other = {"Q1": ("stage-25v-50a", evolve(CORE_1, designator="L1"))}
     assert check_fit(me, FIT, evolve(CORE_1, designator="L1"), occupants=other) != []
+
+
+def test_a_part_is_not_spent_on_a_load_that_was_found_dead() -> None:
+    (refusal,) = check_fit(PartLife(specimen="D4"), FIT, CORE_1, load_dead_utc="2026-11-24T08:00")
+    assert "found dead on 2026-11-24" in refusal.because
+    assert "labbench rail radar-supply core --serial 12" in refusal.hint
+    assert refusal.may_anyway
 
 
 def test_every_reason_is_given_at_once() -> None:

@@ -193,11 +193,15 @@ def _say(done: ShelfDone, *, as_json: bool) -> None:
             "rail": place.rail if place else None, "phase": place.phase if place else None,
             "designator": place.designator if place else None, "outcome": event.outcome,
             "anyway": event.anyway, "overruled": list(done.overruled), "parts": list(done.parts),
+            "near_board": done.near_board,
         }  # fmt: skip
         click.echo(json.dumps(said, ensure_ascii=False))
         return
     subject = f"{event.specimen} " if event.specimen else ""
     click.echo(f"{subject}{event_text(event)}")
+    if done.near_board is not None and event.place is not None:
+        click.echo(f"      {event.place.board} is new; did you mean {done.near_board}? Then: "
+                   f"labbench void {event.run} --why ...", err=True)  # fmt: skip
     for text in done.overruled:
         click.echo(f"      overruled: {text}", err=True)
     if event.what == "outcome":
