@@ -34,6 +34,7 @@ _SERIES = {
 }  # fmt: skip
 _SECOND = {"22": 411, "1k": 412}
 _DIRECT_2 = 410
+_SPARE_COLUMN = 9
 _METER_HIGH_ON_PLUS, _METER_LOW_ON_R = 420, 421
 _BLEEDER_TIES = {"tie 1k D S": 430, "tie 1k G S": 431, "tie 1k VIN SW": 430, "tie 1k SW PGND": 431,
                  "tie 1k RAIL GND": 430, "tie 1k VIN GND": 431,
@@ -81,6 +82,16 @@ _FET: dict[str, tuple[str, ...]] = {
     "fet-threshold-3k-volts": _on("3k", "D", "S", "D' S'", "tie G D"),
     "fet-on": _on("", "D", "S", "D' S'", f"{_PLUS_2} > 1k > G", f"{_MINUS_2} > S"),
     "fet-on-one": _on("4.7", "D", "S", "D' S'", f"{_PLUS} > 1k > G"),
+    **{
+        f"fet-breakdown-{ohm}": (
+            f"{_PLUS} > {ohm} > D",
+            f"{_MINUS} > {_PLUS_2}",
+            f"{_MINUS_2} > S",
+            "tie G S",
+            "multimeter > D' S'",
+        )
+        for ohm in ("10k", "100k")
+    },
     "fet-touch-d": _through("100", "D", "D'", "tie G S"),
     "fet-touch-s": _through("100", "S", "S'", "tie G S"),
     "fet-bleed": ("tie 1k D S", "tie 1k G S", "multimeter > D' S'"),
@@ -202,6 +213,8 @@ _RAIL: dict[str, tuple[str, ...]] = {
 
 
 def _swapped(join: str) -> str:
+    if join.endswith(f" > {_PLUS_2}"):
+        return f"{_swapped(join.removesuffix(f' > {_PLUS_2}'))} > {_MINUS_2}"
     for one, other in ((_PLUS, _MINUS), (_PLUS_2, _MINUS_2)):
         if join.startswith(one):
             return other + join.removeprefix(one)
@@ -272,6 +285,8 @@ class _Making:
 
     def relays(self) -> list[int]:
         supplied = [join for join in self._joins if join.startswith("supply")]
+        stacked = [join for join in supplied if join.rsplit(" > ", 1)[-1].startswith("supply")]
+        supplied = [join for join in supplied if join not in stacked]
         box_taken = any(
             _middle(join) in _SERIES and _middle(join) not in _SECOND for join in supplied
         )
@@ -300,6 +315,8 @@ class _Making:
                 self._put(terminal, R_ROW)
             else:
                 self._put(terminal, PLUS_ROW)
+        for join in stacked:
+            self._stack(join, supplied)
         for join in self._joins:
             if join.startswith("impedance"):
                 high, low = join.rsplit(" > ", 1)[-1].split()
@@ -324,6 +341,19 @@ class _Making:
                 self._close(crosspoint(HIGH_ROW, self._sense(high)))
                 self._close(crosspoint(LOW_ROW, self._sense(low)))
         return sorted(self._closed)
+
+    def _stack(self, join: str, supplied: list[str]) -> None:
+        """Put the second channel in series with the first, by way of a column nothing else uses."""
+        if join.startswith(_MINUS):
+            self._close(crosspoint(MINUS_ROW, _SPARE_COLUMN))
+            self._close(crosspoint(Q_ROW, _SPARE_COLUMN))
+            self._close(_DIRECT_2)
+            return
+        # The resistor is in the plus lead: the same loop as with it in the minus lead.
+        middle = next(_middle(each) for each in supplied if _middle(each))
+        self._close(_SERIES[middle])
+        self._close(crosspoint(R_ROW, _SPARE_COLUMN))
+        self._close(crosspoint(MINUS_2_ROW, _SPARE_COLUMN))
 
     def _tie(self, terminals: list[str]) -> None:
         rows = [row for name in terminals for row in sorted(self._rows.get(name, ()))]

@@ -62,6 +62,8 @@ class Request:
     lately_lifted: bool = False
     #: how a switch is looked at: every step, the quick one by hand, or on its donor board
     way: Way = "full"
+    #: lead a switch into breakdown at 250 µA, beyond its rating
+    breakdown: bool = False
     #: the rail that it worked on (V), for a switch whose ratings are unknown
     rail_v: float | None = None
 

@@ -22,6 +22,7 @@ from labbench.metrology.leakage import (
     path_resistance,
     readback_v,
     series_current,
+    voltage_reading,
 )
 from labbench.metrology.on_resistance import on_resistance
 from labbench.metrology.threshold import threshold_voltage
@@ -29,6 +30,7 @@ from labbench.procedures.switch.body_diode import STRONG_A
 from labbench.procedures.switch.ranging import fitting_range_v
 from labbench.procedures.switch.sequence import SwitchTaken
 from labbench.procedures.switch.taken import (
+    BreakdownTaken,
     CapacitanceTaken,
     DiodeTaken,
     LeakTaken,
@@ -38,6 +40,7 @@ from labbench.procedures.switch.taken import (
 )
 from labbench.results import (
     BodyDiode,
+    Breakdown,
     Capacitance,
     DrainLeakage,
     Estimate,
@@ -123,6 +126,7 @@ def switch_blocks(
         "body_diode": _diodes(taken.diode, known, _series_ohm(taken.on)),
         "threshold": tuple(_threshold(one, known) for one in taken.threshold),
         "on_resistance": tuple(_on(one, known) for one in taken.on),
+        "breakdown": tuple(_breakdown(one, known) for one in taken.breakdown),
         "capacitance": farads,
     }
     return SwitchBlocks(blocks, (*known.budgets, *farad_budgets))
@@ -289,6 +293,16 @@ def _threshold(one: ThresholdTaken, known: _Known) -> Threshold:
     )
     known.note(found, "threshold", current_a=one.nominal_a)
     return Threshold(one.nominal_a, found.value, u_voltage_v=found.u)
+
+
+def _breakdown(one: BreakdownTaken, known: _Known) -> Breakdown:
+    """Give the voltage; it hardly depends on the current, so that is not brought to the nominal."""
+    if one.part_v is None or one.current_a < one.nominal_a / _NEAR:
+        bound = one.part_v if one.part_v is not None else one.supply_v
+        return Breakdown(one.nominal_a, None, status="over-range", greater_than_v=max(bound, 1e-3))
+    found = voltage_reading(one.part_v, multimeter=known.meter, range_v=fitting_range_v(one.part_v))
+    known.note(found, "breakdown", current_a=one.nominal_a)
+    return Breakdown(one.nominal_a, found.value, u_voltage_v=found.u)
 
 
 # --- on -------------------------------------------------------------------------------------------

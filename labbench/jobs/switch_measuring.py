@@ -34,7 +34,7 @@ from labbench.results import Readings, Visual
 
 _BLOCKS = {
     "gate-leakage": "gate_leakage", "drain-leakage": "drain_leakage", "body-diode": "body_diode",
-    "threshold": "threshold", "on-resistance": "on_resistance",
+    "threshold": "threshold", "on-resistance": "on_resistance", "breakdown": "breakdown",
 }  # fmt: skip
 #: what a screen leaves out by design
 _BEYOND_A_SCREEN = ("threshold", "on_resistance")
@@ -171,7 +171,7 @@ def _steps(
         bench, conditions, position=request.position,
         zeros=open_fixture_of(bench, opened, conditions, data),
         capacitance_f=supply.output_capacitance_f if supply else None,
-        drain_limit_a=limit_a,
+        drain_limit_a=limit_a, with_breakdown=request.breakdown,
     )  # fmt: skip
 
 

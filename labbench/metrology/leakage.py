@@ -28,6 +28,7 @@ __all__ = [
     "settling_time_s",
     "short_resistance",
     "voltage_at_part",
+    "voltage_reading",
 ]
 
 import math
@@ -178,6 +179,19 @@ def readback_v(volts: float, supply: SupplyAccuracy) -> Uncertain:
     found = volts * limits(1.0, supply.voltage_gain_relative, "gain of the voltage readback")
     found = found + limits(0.0, supply.voltage_offset_v, "zero of the voltage readback")
     return found + limits(0.0, supply.voltage_step_v / 2.0, "last digit of the voltage readback")
+
+
+def voltage_reading(
+    volts: float, *, multimeter: MultimeterAccuracy, range_v: float,
+    integration_periods: float = 10.0,
+) -> Estimate:  # fmt: skip
+    """Return a voltage read by the multimeter on the part (V), with its influences."""
+    noise_v = multimeter.noise_v(range_v, integration_periods)
+    found = influence(volts, noise_v, "noise of the multimeter")
+    found = found * limits(1.0, multimeter.gain_relative, "gain of the multimeter")
+    return to_estimate(
+        found + limits(0.0, multimeter.zero_v(range_v), "zero of the multimeter"), "V"
+    )
 
 
 def series_current(

@@ -97,3 +97,20 @@ def test_a_coil_has_no_screen(workshops: Callable[..., Workshop]) -> None:
     said = workshop.verify("coil-470n", "D1", "--screen")
     assert said.code == 2
     assert "for switches" in said.err
+
+
+@pytest.mark.parametrize("specimen", ["Q1", "Q10"])
+def test_a_switch_is_led_into_breakdown_only_when_asked_and_its_leak_is_read_again_after(
+    workshops: Callable[..., Workshop], specimen: str
+) -> None:
+    workshop = workshops("switches")
+    said = workshop.verify(type_of(workshop, specimen), specimen, "--breakdown", "--json")
+    assert said.code == 0, said.err
+    journal = workshop.journals("verify")[-1]
+    (entry,) = journal.of_kind("measured")[0].data["readings"]["breakdown"]
+    truth = workshop.served.truth()[specimen].values["breakdown_v"]
+    # at the room's 23 °C instead of 25, and at 245 to 255 µA: some ten millivolts
+    assert entry["voltage_v"] == pytest.approx(truth, abs=0.08)
+    steps = [event.data["name"] for event in journal.of_kind("step-begun")]
+    assert steps[-2:] == ["breakdown", "leakage"]
+    assert not workshop.is_on()

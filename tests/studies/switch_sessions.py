@@ -47,7 +47,7 @@ class SettledCircuit(Transient):
         found = self._solve(_SETTLED_S, self._x, self._x)
         if found is None:
             return super()._step(left_s)
-        self._x = found
+        self._x, self._whole = found, None
         self._rest_s = math.inf
         return left_s
 

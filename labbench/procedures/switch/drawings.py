@@ -42,7 +42,8 @@ def _lead(join: str) -> str:
         high, low = pieces[-1].split()
         return f"multimeter + o------------o {high}\nmultimeter - o------------o {low}"
     if len(pieces) == 2:
-        return f"{start:<12} o------------o {pieces[-1]}"
+        end = pieces[-1].replace(" plus", " +").replace(" minus", " -")
+        return f"{start:<12} o------------o {end}"
     middle = "multimeter, volts" if pieces[1] == "multimeter" else _ohms(pieces[1])
     return f"{start:<12} o---[ {middle} ]---o {pieces[-1]}"
 

@@ -85,6 +85,14 @@ _FET: Final[dict[str, tuple[str, ...]]] = {
     "fet-on-one": (
         f"{_PLUS} > 4.7 > D", f"{_PLUS} > 1k > G", f"{_MINUS} > S", "multimeter > D' S'",
     ),
+    # both channels in series, the gate at the source
+    **{
+        f"fet-breakdown-{ohm}": (
+            f"{_PLUS} > {ohm} > D", f"{_MINUS} > supply 2 plus", "supply 2 minus > S", "tie G S",
+            "multimeter > D' S'",
+        )
+        for ohm in ("10k", "100k")
+    },
     # both contacts of one terminal, and nothing but its lead between them
     "fet-touch-d": _through("100", "D", "D'", "tie G S"),
     "fet-touch-s": _through("100", "S", "S'", "tie G S"),
@@ -207,6 +215,8 @@ _CHARGE_BOOT = ("stage-drive", "stage-on", "stage-pwm", "stage-tri")
 
 
 def _swapped(join: str) -> str:
+    if join.endswith(" > supply 2 plus"):
+        return _swapped(join.removesuffix(" > supply 2 plus")) + " > supply 2 minus"
     for one, other in ((_PLUS, _MINUS), ("supply 2 plus", "supply 2 minus")):
         if join.startswith(one):
             return other + join.removeprefix(one)

@@ -61,14 +61,15 @@ class Live:
 
     def __init__(
         self, bench: Bench, *, volts: float, amps: float, need: Need, channel: int = 1,
-        part: Maximum | None = None, meter: bool = True,
+        part: Maximum | None = None, meter: bool = True, start_volts: float | None = None,
     ) -> None:  # fmt: skip
         self._bench = bench
         self._channel = channel
         self._meter = meter and bench.multimeter is not None and not bench.multimeter_by_hand
         self._context = bench.energised(
-            channel, volts=volts, amps=amps, reason=need.name, need=need, part=part
-        )
+            channel, volts=volts, amps=amps, reason=need.name, need=need, part=part,
+            start_volts=start_volts,
+        )  # fmt: skip
         self._on: Energised | None = None
 
     def __enter__(self) -> Self:

@@ -9,6 +9,7 @@ from typing import Literal
 from attrs import frozen
 
 from labbench.bench.bench import Bench
+from labbench.procedures.switch.breakdown import breakdown_plan
 from labbench.procedures.switch.capacitance import PATHS
 from labbench.procedures.switch.conditions import SwitchConditions
 from labbench.procedures.switch.hookups import hookup
@@ -17,7 +18,7 @@ from labbench.procedures.switch.touching import can_tell
 
 Name = Literal[
     "contact-check", "short-check", "capacitance", "gate-leakage", "drain-leakage", "body-diode",
-    "threshold", "on-resistance", "drain-leakage-again",
+    "threshold", "on-resistance", "breakdown", "drain-leakage-again",
 ]  # fmt: skip
 
 _WORDS: dict[Name, str] = {
@@ -29,6 +30,7 @@ _WORDS: dict[Name, str] = {
     "body-diode": "body diode",
     "threshold": "threshold",
     "on-resistance": "on-resistance",
+    "breakdown": "breakdown voltage",
     "drain-leakage-again": "drain leakage again",
 }
 
@@ -63,7 +65,9 @@ def _where_possible(bench: Bench, conditions: SwitchConditions) -> tuple[Name, .
     return tuple(found)
 
 
-def switch_plan(bench: Bench, conditions: SwitchConditions) -> tuple[PlanStep, ...]:
+def switch_plan(
+    bench: Bench, conditions: SwitchConditions, *, with_breakdown: bool = False
+) -> tuple[PlanStep, ...]:
     """Return the steps for this bench in the order in which they are done.
 
     Without a supply there is none; without a multimeter only what the supply's own readback shows,
@@ -76,6 +80,8 @@ def switch_plan(bench: Bench, conditions: SwitchConditions) -> tuple[PlanStep, .
     more = _where_possible(bench, conditions)
     names = (*(n for n in more if n == "contact-check"), names[0],
              *(n for n in more if n == "capacitance"), *names[1:])  # fmt: skip
+    if with_breakdown:
+        names = (*names[:-1], "breakdown", names[-1])
     if bench.supply is None:
         return tuple(PlanStep(name, "no supply") for name in names)
     steps = []
@@ -83,6 +89,8 @@ def switch_plan(bench: Bench, conditions: SwitchConditions) -> tuple[PlanStep, .
         missing = None
         if name not in ("short-check", "capacitance") and bench.multimeter is None:
             missing = "no multimeter: the supply's readback sees no leak above some 12 kΩ"
+        elif name == "breakdown":
+            missing = breakdown_plan(bench, conditions).missing
         elif name == "on-resistance" and on_way(bench, mirrored=conditions.mirrored) is None:
             missing = (
                 "a display cannot be read in the second that the current may flow"

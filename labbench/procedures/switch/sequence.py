@@ -16,6 +16,7 @@ from attrs import evolve, field, frozen
 from labbench.bench.bench import Bench
 from labbench.ports import Event
 from labbench.procedures.switch.body_diode import body_diode
+from labbench.procedures.switch.breakdown import breakdown, breakdown_plan
 from labbench.procedures.switch.capacitance import capacitances, no_gate_seen
 from labbench.procedures.switch.conditions import SwitchConditions
 from labbench.procedures.switch.drain_leakage import (
@@ -33,6 +34,7 @@ from labbench.procedures.switch.plan import PlanStep, switch_plan
 from labbench.procedures.switch.seating import why_otherwise
 from labbench.procedures.switch.short_check import any_short, short_check
 from labbench.procedures.switch.taken import (
+    BreakdownTaken,
     CapacitanceTaken,
     DiodeTaken,
     LeakTaken,
@@ -63,6 +65,7 @@ class SwitchTaken:
     threshold: tuple[ThresholdTaken, ...] = ()
     on: tuple[OnTaken, ...] = ()
     capacitance: tuple[CapacitanceTaken, ...] = ()
+    breakdown: tuple[BreakdownTaken, ...] = ()
     stopped_at: str | None = None
     why: str | None = None
     #: how else it may lie than it was said to: then nothing that was read is the part's
@@ -93,14 +96,14 @@ def open_fixture(bench: Bench, conditions: SwitchConditions, *, position: str = 
 def switch_sequence(
     bench: Bench, conditions: SwitchConditions, *, position: str | None = None,
     zeros: Zeros | None = None, capacitance_f: float | None = None,
-    drain_limit_a: float | None = None,
+    drain_limit_a: float | None = None, with_breakdown: bool = False,
 ) -> SwitchTaken:  # fmt: skip
     """Run every step that this bench can do, in order; the first beyond its limit is the last.
 
     `zeros` is what `open_fixture` read, `drain_limit_a` the type's own leakage limit. Raises what
     the bench raises.
     """
-    plan = switch_plan(bench, conditions)
+    plan = switch_plan(bench, conditions, with_breakdown=with_breakdown)
     missing: dict[str, str] = {step.name: step.missing for step in plan if step.missing is not None}
     taken = SwitchTaken(missing=missing)
     for step in plan:
@@ -168,6 +171,9 @@ def _one(
         return evolve(taken, on=on_resistance(
             bench, conditions, position=position, capacitance_f=capacitance_f
         ))  # fmt: skip
+    if step.name == "breakdown":
+        found_v = breakdown(bench, conditions, breakdown_plan(bench, conditions), position=position)
+        return evolve(taken, breakdown=(found_v,))
     again = repeat_drain(bench, conditions, taken.drain[-1], position=position)
     return evolve(taken, drain=(*taken.drain, again))
 

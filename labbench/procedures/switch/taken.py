@@ -7,6 +7,7 @@ from __future__ import annotations
 
 __all__ = [
     "LEAST_ACROSS_V",
+    "BreakdownTaken",
     "CapacitanceTaken",
     "DiodeTaken",
     "LeakTaken",
@@ -159,6 +160,23 @@ class ThresholdTaken:
         if self.gate_v is None:
             return None
         return (self.supply_v - self.gate_v) / self.series_ohm - self.gate_v / METER_OHM
+
+
+@frozen(kw_only=True)
+class BreakdownTaken:
+    """Hold the drain-source voltage behind a resistor, both channels in series at `supply_v`."""
+
+    nominal_a: float
+    supply_v: float
+    part_v: float | None
+    series_ohm: float
+
+    @property
+    def current_a(self) -> float:
+        """Give the current through the part (A)."""
+        if self.part_v is None:
+            return 0.0
+        return (self.supply_v - self.part_v) / self.series_ohm - self.part_v / METER_OHM
 
 
 @frozen(kw_only=True)

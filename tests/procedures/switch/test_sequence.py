@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import Any
 
 import pytest
 from attrs import evolve
@@ -16,8 +17,10 @@ from labbench.bench.limits import Need
 from labbench.errors import LimitExceeded, SafetyError, StoppedByPerson
 from labbench.parts.mosfet_type import MosfetType, VoltageLimit
 from labbench.procedures.switch.body_diode import strong_current_way
+from labbench.procedures.switch.breakdown import breakdown_plan
 from labbench.procedures.switch.conditions import switch_conditions
 from labbench.procedures.switch.drain_leakage import next_element
+from labbench.procedures.switch.hookups import joins_of
 from labbench.procedures.switch.in_place import in_place
 from labbench.procedures.switch.leakage import leak_need
 from labbench.procedures.switch.on_resistance import drive
@@ -340,3 +343,63 @@ def test_by_hand_the_threshold_is_read_at_the_current_of_its_limit(
     rig = SwitchRig(tmp_path, by_person=True)
     part = evolve(NFET, threshold=(VoltageLimit(1.2, 2.2, amps),))
     assert [one.nominal_a for one in run(rig, part).threshold] == [amps]
+
+
+def test_breakdown_takes_the_larger_resistor_where_the_channels_reach_behind_it(
+    tmp_path: Path,
+) -> None:
+    bench = SwitchRig(tmp_path).bench
+    of_30_v = breakdown_plan(bench, switch_conditions(evolve(NFET, maximum_drain_source_v=30.0)))
+    assert (of_30_v.element, of_30_v.missing) == ("10k", None)
+    # by hand: 1.3 x 30 V and 250 uA x 10 kohm
+    assert of_30_v.most_v == pytest.approx(41.5)
+    of_20_v = breakdown_plan(bench, switch_conditions(evolve(NFET, maximum_drain_source_v=20.0)))
+    assert (of_20_v.element, of_20_v.most_v) == ("100k", pytest.approx(51.0))
+
+
+@pytest.mark.parametrize(
+    ("rating_v", "rig", "words"),
+    [
+        (None, {}, "rating is not known"),
+        (30.0, {"channels": 1}, "two isolated channels"),
+        (30.0, {"without": ["multimeter"]}, "a multimeter"),
+        (80.0, {}, "reach 60 V only"),
+    ],
+)
+def test_a_breakdown_that_the_bench_cannot_reach_is_said_missing(
+    tmp_path: Path, rating_v: float | None, rig: dict[str, Any], words: str
+) -> None:
+    bench = SwitchRig(tmp_path, **rig).bench
+    part = MosfetType(name="one", polarity="n", maximum_drain_source_v=rating_v)
+    missing = breakdown_plan(bench, switch_conditions(part)).missing
+    assert missing is not None
+    assert words in missing
+
+
+def test_the_stacked_channels_of_a_p_channel_part_are_turned_round_as_a_whole() -> None:
+    joins = joins_of("fet-breakdown-10k-p")
+    assert joins[:3] == (
+        "supply 1 minus > 10k > D", "supply 1 plus > supply 2 minus", "supply 2 plus > S",
+    )  # fmt: skip
+
+
+def test_a_terminal_that_only_one_contact_touches_ends_it_before_anything_else(
+    tmp_path: Path,
+) -> None:
+    rig = SwitchRig(tmp_path)
+    assert rig.world.part is not None
+    rig.world.part.lead_ohm = 1e6
+    taken = run(rig)
+    assert taken.stopped_at == "contact-check"
+    assert taken.doubt == "the jig does not touch the drain and source with both contacts"
+    assert taken.short == ()
+    assert max(volts for _, volts, _ in rig.supply.programmed) <= 0.2
+
+
+def test_a_leak_through_a_resistor_is_no_part_that_lies_otherwise(tmp_path: Path) -> None:
+    rig = SwitchRig(tmp_path)
+    assert rig.world.part is not None
+    rig.world.part.drain_ohm = 30e3
+    taken = run(rig)
+    assert taken.stopped_at == "drain-leakage"
+    assert taken.doubt is None

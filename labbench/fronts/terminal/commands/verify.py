@@ -57,6 +57,8 @@ _LOOKS = ["fine", "discoloured", "cracked", "bulged", "not-looked"]
               "bias network [default: where bench and type have one].")  # fmt: skip
 @click.option("--insulation", is_flag=True, help="Insulation of a coil's winding to its core: a "
               "third probe touches the core.")  # fmt: skip
+@click.option("--breakdown", is_flag=True, help="Lead a switch into breakdown at 250 µA as well: "
+              "beyond its rating, two channels in series.")  # fmt: skip
 @click.option("--no-supply", is_flag=True, help="Leave out what needs the supply.")
 @click.option("--unattended", is_flag=True, help="The supply may come on with nobody at the "
               "pedal (a simulated bench needs no such leave).")  # fmt: skip
@@ -90,6 +92,7 @@ def command(
     false_reject: float,
     way: str | None,
     rail_v: float | None,
+    breakdown: bool,
     bias: bool | None,
     insulation: bool,
     no_supply: bool,
@@ -218,6 +221,7 @@ def command(
             insulation=insulation,
             way=chosen_way(part_type.family, way, has_relays=file.instruments.switch is not None),
             rail_v=rail_v,
+            breakdown=breakdown,
         )
         folder.write_last_used(
             type=wanted, donor=request.donor, lot=request.lot or "", job=request.customer_job,
