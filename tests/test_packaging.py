@@ -355,7 +355,11 @@ def test_every_command_in_the_readme_exists_with_its_options() -> None:
                 assert found is not None, f"labbench {' '.join(words)}: no command {word}"
                 command = found
             elif word.startswith("--"):
-                options = {text for option in command.params for text in option.opts}
+                options = {
+                    text
+                    for option in command.params
+                    for text in (*option.opts, *option.secondary_opts)
+                }
                 assert word in options, f"labbench {' '.join(words)}: no option {word}"
 
 
