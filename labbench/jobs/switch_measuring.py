@@ -172,6 +172,7 @@ def _steps(
         zeros=open_fixture_of(bench, opened, conditions, data),
         capacitance_f=supply.output_capacitance_f if supply else None,
         drain_limit_a=limit_a, with_breakdown=request.breakdown,
+        lately_lifted=request.lately_lifted,
     )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from labbench.jobs.bench_health import overdue
 from labbench.jobs.request import Outcome, Request
 from labbench.jobs.run import bench_run
 from labbench.jobs.switch_measuring import beyond_this_way, measure_switch
+from labbench.jobs.switch_warmth import retest_cold
 from labbench.judging.reservations import with_reservations
 from labbench.judging.switch import judge_mosfet
 from labbench.metrology.budgets import budget_from_json
@@ -88,6 +89,7 @@ def verify_switch(
             judgement = _lies_otherwise(judgement, more["doubt"])
         elif more.get("refused"):
             judgement = evolve(judgement, remarks=(more["refused"], *judgement.remarks))
+        judgement = retest_cold(judgement, taken)
         if taken.why is not None and taken.doubt is None:
             judgement = evolve(
                 judgement, remarks=(*judgement.remarks, f"{taken.why}: no later step was run")

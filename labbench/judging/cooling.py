@@ -15,6 +15,7 @@ __all__ = [
     "cooling_time_s",
     "excess_after_k",
     "excess_from_drift_k",
+    "excess_from_fall_k",
     "leave_warm_undecided",
     "wait_text",
     "waiting_judgement",
@@ -57,9 +58,15 @@ def excess_from_drift_k(
     `fall_share` is the relative fall of the copper over `over_s` seconds that just ended, from
     about `temperature_c`. It fell by dT (e^(t/tau) - 1) of the excess dT that is left.
     """
-    if fall_share <= 0.0 or over_s <= 0.0:
+    return excess_from_fall_k(
+        fall_share / copper_sensitivity_per_k(temperature_c), over_s, tau_s=tau_s
+    )
+
+
+def excess_from_fall_k(fall_k: float, over_s: float, *, tau_s: float = TAU_S) -> float:
+    """Return how far above the room a part still is after it fell by so much over `over_s` (K)."""
+    if fall_k <= 0.0 or over_s <= 0.0:
         return 0.0
-    fall_k = fall_share / copper_sensitivity_per_k(temperature_c)
     return fall_k / math.expm1(over_s / tau_s)
 
 

@@ -11,7 +11,7 @@ from labbench.bench.limits import ASSUMED_OUTPUT_CAPACITANCE_F, Need, surge_j
 from labbench.procedures.switch.hookups import hookup, series_ohm_of
 from labbench.procedures.switch.live import Live, agree, tie, value
 from labbench.procedures.switch.ranging import RangedMeter
-from labbench.procedures.switch.taken import DiodeTaken
+from labbench.procedures.switch.taken import DiodeTaken, WarmthTaken
 
 _SETTLE_S = 0.05
 _WEAK_V, _WEAK_A, _WEAK_LIMIT_A = 5.0, 1e-3, 5e-3
@@ -60,10 +60,14 @@ def body_diode(
     return tuple(taken)
 
 
-def _weak(bench: Bench, mirrored: bool, position: str | None) -> DiodeTaken:
+def _weak(
+    bench: Bench, mirrored: bool, position: str | None, *, step: str = "body-diode"
+) -> DiodeTaken:
     need = Need("the body diode at 1 mA", voltage_v=_WEAK_V, current_a=_WEAK_LIMIT_A,
                 series_ohm=4.3e3)  # fmt: skip
-    return _take(bench, "fet-diode-4k3", mirrored, position, _WEAK_A, _WEAK_V, _WEAK_LIMIT_A, need)
+    return _take(
+        bench, "fet-diode-4k3", mirrored, position, _WEAK_A, _WEAK_V, _WEAK_LIMIT_A, need, step
+    )
 
 
 def _strong(
@@ -81,7 +85,7 @@ def _strong(
 
 def _take(
     bench: Bench, name: str, mirrored: bool, position: str | None, nominal_a: float,
-    volts: float, amps: float, need: Need,
+    volts: float, amps: float, need: Need, step: str = "body-diode",
 ) -> DiodeTaken:  # fmt: skip
     joined = hookup(name, mirrored=mirrored)
     tie(bench, joined, position)
@@ -90,7 +94,7 @@ def _take(
     agree(bench, need.name, volts=volts, amps=amps)
     series_ohm = series_ohm_of(joined.name)
     with (
-        bench.step("body-diode", amps=nominal_a),
+        bench.step(step, amps=nominal_a),
         Live(bench, volts=volts, amps=amps, need=need) as live,
     ):
         if nominal_a == _WEAK_A:
@@ -108,19 +112,18 @@ def _take(
 
 def wait_until_cool(
     bench: Bench, *, mirrored: bool, position: str | None = None, longest_s: float = 60.0
-) -> tuple[DiodeTaken, bool]:
-    """Read the diode at 1 mA until it drifts by less than 0.3 mV in ten seconds.
+) -> WarmthTaken:
+    """Read the diode at 1 mA until it drifts by less than 0.3 mV in ten seconds (0.13 K).
 
-    Returns the last reading, and whether it stood still within `longest_s` bench seconds.
+    Gives up after `longest_s` bench seconds, or where there is no diode to read. Raises what the
+    bench raises.
     """
     until_s = bench.clock.monotonic_s() + longest_s
-    last = _weak(bench, mirrored, position)
-    while bench.clock.monotonic_s() < until_s:
+    taken = [_weak(bench, mirrored, position, step="warmth")]
+    while taken[-1].diode_v is not None:
         bench.settle(_DRIFT_S)
-        now = _weak(bench, mirrored, position)
-        if now.diode_v is None or last.diode_v is None:
-            return now, False
-        if abs(now.diode_v - last.diode_v) < _DRIFT_V:
-            return now, True
-        last = now
-    return last, False
+        taken.append(_weak(bench, mirrored, position, step="warmth"))
+        found = WarmthTaken(diode=tuple(taken), every_s=_DRIFT_S, within_v=_DRIFT_V)
+        if found.still or bench.clock.monotonic_s() > until_s:
+            return found
+    return WarmthTaken(diode=tuple(taken), every_s=_DRIFT_S, within_v=_DRIFT_V)

@@ -15,7 +15,7 @@ from attrs import evolve, field, frozen
 
 from labbench.bench.bench import Bench
 from labbench.ports import Event
-from labbench.procedures.switch.body_diode import body_diode
+from labbench.procedures.switch.body_diode import body_diode, wait_until_cool
 from labbench.procedures.switch.breakdown import breakdown, breakdown_plan
 from labbench.procedures.switch.capacitance import capacitances, no_gate_seen
 from labbench.procedures.switch.conditions import SwitchConditions
@@ -41,12 +41,17 @@ from labbench.procedures.switch.taken import (
     OnTaken,
     ShortTaken,
     ThresholdTaken,
+    WarmthTaken,
 )
 from labbench.procedures.switch.threshold import threshold
 from labbench.procedures.switch.touching import untouched
 
 #: a hot part leaks up to four times what a cold one does: it is told to cool, not stopped
 _HOT_FACTOR = 4.0
+#: a leak beyond its limit by up to so much may be warmth alone: 50 K at a doubling every 10 K
+#: (common practice, no source)
+_WARM_FACTOR = 32.0
+_STILL_WARM = "it is still warm: retest cold"
 #: a forward voltage below this is no diode
 _LEAST_DIODE_V, _LEAST_SCHOTTKY_V = 0.2, 0.05
 _MOST_DIODE_V = 1.5
@@ -66,6 +71,8 @@ class SwitchTaken:
     on: tuple[OnTaken, ...] = ()
     capacitance: tuple[CapacitanceTaken, ...] = ()
     breakdown: tuple[BreakdownTaken, ...] = ()
+    #: how the forward voltage moved, where warmth was looked for
+    warmth: WarmthTaken | None = None
     stopped_at: str | None = None
     why: str | None = None
     #: how else it may lie than it was said to: then nothing that was read is the part's
@@ -97,11 +104,14 @@ def switch_sequence(
     bench: Bench, conditions: SwitchConditions, *, position: str | None = None,
     zeros: Zeros | None = None, capacitance_f: float | None = None,
     drain_limit_a: float | None = None, with_breakdown: bool = False,
+    lately_lifted: bool = False,
 ) -> SwitchTaken:  # fmt: skip
     """Run every step that this bench can do, in order; the first beyond its limit is the last.
 
-    `zeros` is what `open_fixture` read, `drain_limit_a` the type's own leakage limit. Raises what
-    the bench raises.
+    `zeros` is what `open_fixture` read, `drain_limit_a` the type's own leakage limit. A part that
+    was lifted lately, or whose drain leaks beyond its limit, is watched by its diode until it
+    stands still: what was read of it warm is not kept, and one that goes on cooling is not
+    measured further. Raises what the bench raises.
     """
     plan = switch_plan(bench, conditions, with_breakdown=with_breakdown)
     missing: dict[str, str] = {step.name: step.missing for step in plan if step.missing is not None}
@@ -110,13 +120,42 @@ def switch_sequence(
         if step.missing is not None:
             continue
         bench.tell(Event("step", {"text": step.words}))
-        taken = _one(bench, step, conditions, taken, position, zeros or {}, capacitance_f)
+        if step.name == "gate-leakage" and lately_lifted and not bench.multimeter_by_hand:
+            taken = _cooled(bench, conditions, taken, position)
+        if taken.warmth is None or not taken.warmth.still_cooling:
+            taken = _one(bench, step, conditions, taken, position, zeros or {}, capacitance_f)
+        if step.name == "drain-leakage" and _maybe_warm(bench, taken, drain_limit_a):
+            taken = _cooled(bench, conditions, taken, position)
+            if taken.warmth is not None and taken.warmth.was_warm:
+                taken = evolve(taken, drain=())
+            if not taken.drain and taken.warmth is not None and taken.warmth.still:
+                taken = _one(bench, step, conditions, taken, position, zeros or {}, capacitance_f)
+        if taken.warmth is not None and taken.warmth.still_cooling:
+            bench.tell(Event("stopped", {"text": f"{_STILL_WARM}; no later step is run"}))
+            return evolve(taken, stopped_at=step.name, why=_STILL_WARM)
         why = _stop(step, taken, conditions, drain_limit_a)
         if why is not None:
             doubt = _doubt(bench, step, taken, conditions, position)
             bench.tell(Event("stopped", {"text": f"{doubt or why}: no later step is run"}))
             return evolve(taken, stopped_at=step.name, why=doubt or why, doubt=doubt)
     return taken
+
+
+def _maybe_warm(bench: Bench, taken: SwitchTaken, drain_limit_a: float | None) -> bool:
+    """Tell whether the drain leaks as a warm part's would, and nobody has looked at that yet."""
+    if taken.warmth is not None or drain_limit_a is None or bench.multimeter_by_hand:
+        return False
+    return bool(taken.drain) and (
+        drain_limit_a < taken.drain[-1].current_a <= _WARM_FACTOR * drain_limit_a
+    )
+
+
+def _cooled(
+    bench: Bench, conditions: SwitchConditions, taken: SwitchTaken, position: str | None
+) -> SwitchTaken:
+    bench.tell(Event("warmth", {"text": "watching the body diode: is the part cool?"}))
+    found = wait_until_cool(bench, mirrored=conditions.mirrored, position=position)
+    return evolve(taken, warmth=found)
 
 
 def _doubt(

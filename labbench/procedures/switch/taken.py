@@ -14,6 +14,7 @@ __all__ = [
     "OnTaken",
     "ShortTaken",
     "ThresholdTaken",
+    "WarmthTaken",
 ]
 
 import math
@@ -138,6 +139,44 @@ class DiodeTaken:
         if self.series_ohm is None or self.diode_v is None:
             return self.readback_a or 0.0
         return (self.supply_v - self.diode_v) / self.series_ohm - self.diode_v / METER_OHM
+
+
+@frozen(kw_only=True)
+class WarmthTaken:
+    """Hold forward voltages at 1 mA, `every_s` apart: they rise while a part cools.
+
+    It stands still when two in a row differ by less than `within_v`.
+    """
+
+    diode: tuple[DiodeTaken, ...]
+    every_s: float
+    within_v: float
+
+    @property
+    def drift_v(self) -> float | None:
+        """Give the rise over the last two readings (V); None where it cannot be told."""
+        last = [one.diode_v for one in self.diode[-2:]]
+        if len(last) < 2 or last[0] is None or last[1] is None:
+            return None
+        return last[1] - last[0]
+
+    @property
+    def still(self) -> bool:
+        """Tell whether the part is as warm as what is around it."""
+        return self.drift_v is not None and abs(self.drift_v) < self.within_v
+
+    @property
+    def was_warm(self) -> bool:
+        """Tell whether it cooled while it was watched: the first two readings differ."""
+        first = [one.diode_v for one in self.diode[:2]]
+        if len(first) < 2 or first[0] is None or first[1] is None:
+            return False
+        return first[1] - first[0] >= self.within_v
+
+    @property
+    def still_cooling(self) -> bool:
+        """Tell whether it was warm, and has not come to rest."""
+        return self.was_warm and not self.still
 
 
 @frozen(kw_only=True)
