@@ -34,7 +34,7 @@ _DESTROYED_ABOVE_C = 155.0
 _WARMED_K, _WARMED_SHARE = 0.02, 0.02
 _EMF_FOR_S, _EMF_SHARE = 1.0, 0.2
 _GENTLE_S = 1e-3  # first step after a change that moves nothing suddenly
-_MOST_FLIPS = 200
+_MOST_FLIPS = 40
 
 __all__ = ["SwitchBench"]
 
