@@ -234,6 +234,7 @@ def _remarks(matches: Sequence[Match], stays: Neighbours) -> list[str]:
             "candidates share worse or better by it together"
         )
     worst = {match.worst_phase for match in matches}
-    if len(matches) > 1 and len(worst) == 1 and None not in worst:
+    # of two phases one always has what the other lacks
+    if len(matches) > 1 and len(stays.phases) > 1 and len(worst) == 1 and None not in worst:
         found.append(f"phase {worst.pop()} shares worst whichever part is taken")
     return found

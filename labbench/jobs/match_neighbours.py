@@ -93,6 +93,8 @@ def read_neighbour_lines(path: Path, *, sensing: Sensing) -> Neighbours:
             )
         elif ohms is None:
             text = f"{found.specimen!r} has no {_called(place)}: phases share by it"
+            if place == "coil" and _has_switch(found):
+                text += " (where stages report their current: --sensing rds)"
             problems.append(Problem(str(path), text, line=number))
         else:
             phases.append(Phase(found.specimen, ohms.value_ohm, ohms.u_ohm))
@@ -298,6 +300,13 @@ def _find(name: str, judged: Mapping[str, Judgement], data: DataFolder) -> Judge
 def _suggested(error: InputError) -> str | None:
     hint = error.hint or ""
     return hint[len("did you mean ") : -1] if hint.startswith("did you mean ") else None
+
+
+def _has_switch(found: Readings | Judgement) -> bool:
+    """Tell whether a line gives an on-resistance."""
+    if isinstance(found, Readings):
+        return "low_side" in resistance_of_readings(found)
+    return "low_side" in resistances(found.characteristics)
 
 
 def _place(sensing: Sensing) -> str:

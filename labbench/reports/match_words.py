@@ -55,7 +55,7 @@ def match_lines(
         *_left_out(left_out),
         *remarks,
         *_currents(matches, phases, take),
-        *_advice(matches, words, take, alike),
+        *_advice(matches, words, take, alike, sensing),
     ):
         yield from textwrap.wrap(
             text, width, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False
@@ -116,18 +116,21 @@ def _currents(matches: Sequence[Match], phases: Sequence[Phase], take: str | Non
 
 
 def _advice(
-    matches: Sequence[Match], words: Mapping[str, str], take: str | None, alike: Sequence[str]
-) -> Iterator[str]:
+    matches: Sequence[Match], words: Mapping[str, str], take: str | None, alike: Sequence[str],
+    sensing: str,
+) -> Iterator[str]:  # fmt: skip
     if not matches:
         yield "none of these can be offered: verify more parts"
         return
     if take is None:
-        # most of it is where the probes touch, which averages out
+        best = matches[0].specimen
+        # of a coil most of it is where the probes touch, which averages out
         count = math.ceil((_u95_relative(matches[0]) / NEEDED_U95) ** 2)
-        yield (
-            f"none can be chosen: the resistances are known too coarsely. Verify "
-            f"{matches[0].specimen} with the multimeter on four wires, {count} times in all, "
-            "pressed anew each time: the mean counts"
+        yield "none can be chosen: the resistances are known too coarsely. " + (
+            f"Verify {best} with the multimeter on four wires, {count} times in all, pressed anew "
+            "each time: the mean counts"
+            if sensing == "dcr"
+            else f"Verify {best} on four wires at more current, its temperature known to a kelvin"
         )
         return
     word = "" if words[take] == "fit" else f" ({words[take]}: label it so)"

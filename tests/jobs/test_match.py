@@ -339,6 +339,16 @@ def test_without_a_current_loop_the_whole_path_shares(
     assert one.matches[0].share_error == pytest.approx(0.0, abs=1e-9)
 
 
+def test_lines_of_switches_are_told_which_way_they_share(
+    tmp_path: Path, records: ShelfRecords
+) -> None:
+    records.verified(fet("Q1", 4e-3))
+    path = Path(lines(tmp_path / "n.jsonl", fet("P1", 4e-3), fet("P2", 4.1e-3)))
+    with pytest.raises(FileProblems, match=r"line 2: 'P2' has no dc resistance.*--sensing rds"):
+        matched(records, rail_file=path)
+    assert matched(records, rail_file=path, sensing="rds").take == "Q1"
+
+
 def test_what_cannot_be_compared_is_said_with_the_way_out(
     tmp_path: Path, records: ShelfRecords, rail: Path
 ) -> None:

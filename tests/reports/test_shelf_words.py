@@ -56,6 +56,9 @@ def test_a_coarse_resistance_says_how_often_to_press_anew() -> None:
     assert "too coarse to choose by: U95 of 1 % is needed" in text
     # by hand: 1.6 % a placement, (1.6 / 1)^2 = 2.56
     assert "Verify D4 with the multimeter on four wires, 3 times in all" in text
+    switches = told(ranking(Candidate("Q4", 1.5e-3, 1.2e-5)), sensing="rds")
+    text = " ".join(" ".join(match_lines(**switches)).split())
+    assert "Verify Q4 on four wires at more current, its temperature known" in text
 
 
 def test_a_plausible_part_is_taken_with_its_label() -> None:
