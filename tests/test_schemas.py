@@ -153,6 +153,7 @@ def test_every_table_of_every_format_is_walked() -> None:
         "verdict-1.characteristics",
         "verdict-1.would_decide", "part-type-1.limits.inductance",
         "part-type-1.limits.dc_resistance", "part-type-1.limits.saturation", "part-type-1.core",
+        "part-type-1.limits.insulation",
         "part-type-mosfet-1.limits.on_resistance", "part-type-power-stage-1.limits.leakage",
         "part-type-1.absolute_maximum", "part-type-1.population.inductance",
         "bench-1.instruments.impedance_meter", "bench-1.instruments.supply",

@@ -127,6 +127,8 @@ def _coil_lines(part: CoilType) -> Iterator[str]:
             f"{format_si(part.saturation.current_a, 'A')}, not below "
             f"{format_si(part.saturation.lowest_a, 'A')}"
         )
+    if part.least_insulation_ohm is not None:
+        yield f"  insulation    above {format_si(part.least_insulation_ohm, 'Ω')} to the core"
     if part.maximum_current_a is not None:
         yield f"  at most       {format_si(part.maximum_current_a, 'A')}"
 

@@ -170,8 +170,9 @@ def _open(case: Case, book: LotBook, *, risk: float, false_reject: float) -> _Op
         if decided.finding is not None:
             more_findings.append(decided.finding)
     for word in judge_insulation(
-        readings.insulation, risk=risk, rejection_risk=shares.characteristic
-    ):
+        readings.insulation, risk=risk, rejection_risk=shares.characteristic,
+        least_ohm=part.least_insulation_ohm,
+    ):  # fmt: skip
         characteristics = (*characteristics, word.characteristic)
         if word.finding is not None:
             more_findings.append(word.finding)

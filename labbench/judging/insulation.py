@@ -28,36 +28,39 @@ class InsulationWord:
 
 
 def judge_insulation(
-    blocks: Sequence[Insulation], *, risk: float, rejection_risk: float
+    blocks: Sequence[Insulation],
+    *,
+    risk: float,
+    rejection_risk: float,
+    least_ohm: float | None = None,
 ) -> tuple[InsulationWord, ...]:
-    """Decide each insulation against 10 megohm; a leak is a finding.
+    """Decide each insulation against the type's least one, else 10 megohm; a leak is a finding.
 
     A film of flux or water leaks as rubbed enamel does: the finding holds for a clean, dry part.
     """
-    return tuple(_judge(block, risk, rejection_risk) for block in blocks)
+    least = LEAST_INSULATION_OHM if least_ohm is None else least_ohm
+    return tuple(_judge(block, least, risk, rejection_risk) for block in blocks)
 
 
-def _far_beyond(block: Insulation) -> bool:
+def _far_beyond(block: Insulation, least_ohm: float) -> bool:
     """Tell whether a bound lies so far beyond the least resistance that it decides.
 
     A bound is V over a current and two of its standard uncertainties: at twice the least
     resistance the current that counts is four of them or more away.
     """
     bound = block.greater_than_ohm
-    return (
-        block.status == "over-range"
-        and bound is not None
-        and bound >= _CLEAR * (LEAST_INSULATION_OHM)
-    )
+    return block.status == "over-range" and bound is not None and bound >= _CLEAR * least_ohm
 
 
-def _judge(block: Insulation, risk: float, rejection_risk: float) -> InsulationWord:
+def _judge(
+    block: Insulation, least_ohm: float, risk: float, rejection_risk: float
+) -> InsulationWord:
     decision = decide(
-        block.resistance_ohm, block.u_ohm, LEAST_INSULATION_OHM, None, risk=risk,
+        block.resistance_ohm, block.u_ohm, least_ohm, None, risk=risk,
         rejection_risk=rejection_risk, status=block.status,
         greater_than=block.greater_than_ohm, less_than=block.less_than_ohm,
     )  # fmt: skip
-    if _far_beyond(block):
+    if _far_beyond(block, least_ohm):
         decision = evolve(decision, verdict="conforms", probability_conforming=float(ndtr(4.0)))
     characteristic = Characteristic(
         name="insulation",
@@ -66,7 +69,7 @@ def _judge(block: Insulation, risk: float, rejection_risk: float) -> InsulationW
         unit="ohm",
         expanded_uncertainty=decision.expanded_uncertainty,
         coverage=decision.coverage,
-        lower=LEAST_INSULATION_OHM,
+        lower=least_ohm,
         upper=None,
         verdict=decision.verdict,
         probability_conforming=decision.probability_conforming,

@@ -117,6 +117,8 @@ class CoilType:
     inductance: tuple[InductanceLimit, ...] = ()
     dc_resistance: tuple[ResistanceLimit, ...] = ()
     saturation: Saturation | None = None
+    #: least resistance between winding and core (ohm); None: what is common practice
+    least_insulation_ohm: float | None = None
     maximum_current_a: float | None = None
     population: Population | None = None
     learned_from: tuple[str, ...] = ()
@@ -198,6 +200,11 @@ class _SaturationTable:
 
 
 @frozen(kw_only=True)
+class _InsulationTable:
+    minimum: float = field(metadata={"unit": "ohm", "check": positive})
+
+
+@frozen(kw_only=True)
 class _CoreTable:
     material: Material | None = None
     turns: int | None = field(default=None, metadata={"check": _turns})
@@ -208,6 +215,7 @@ class _LimitsTable:
     inductance: tuple[_InductanceTable, ...] = field(default=(), metadata={"single": True})
     dc_resistance: tuple[_ResistanceTable, ...] = field(default=(), metadata={"single": True})
     saturation: _SaturationTable | None = None
+    insulation: _InsulationTable | None = None
 
 
 @frozen(kw_only=True)
@@ -263,6 +271,9 @@ class _CoilFile:
                 self.limits.saturation.drop,
                 self.limits.saturation.tolerance,
             ),
+            least_insulation_ohm=None
+            if self.limits.insulation is None
+            else self.limits.insulation.minimum,
             maximum_current_a=self.absolute_maximum.current,
             population=self.population,
             learned_from=self.learned_from,

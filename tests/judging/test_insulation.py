@@ -74,6 +74,14 @@ def test_what_did_not_settle_is_undecided() -> None:
     assert "wash" in [would.action for would in judgement.would_decide]
 
 
+def test_the_types_own_limit_comes_first() -> None:
+    part = evolve(LARGE_TYPE, least_insulation_ohm=500e6)
+    readings = evolve(readings_of(LARGE, part, seed=3), insulation=(Insulation(25.0, 250e6, 1e6),))
+    judgement = judge_coil(readings, part)
+    assert of(judgement).lower == 500e6
+    assert judgement.findings[0].fault == "winding-to-core-leak"
+
+
 def test_the_probability_is_that_of_a_normal_value_above_the_limit() -> None:
     # Phi((10.1 - 10)/0.1) = 0.8413447 (the normal integral at 1)
     (word,) = judge_insulation(

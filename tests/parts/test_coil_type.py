@@ -59,6 +59,25 @@ def problems(folder: Path, text: str) -> dict[str | None, str]:
     return {problem.key: problem.message for problem in found.value.problems}
 
 
+def test_a_saturation_current_is_typical_and_has_a_tolerance(tmp_path: Path) -> None:
+    usual = read_coil_type(write(tmp_path, WHOLE)).saturation
+    assert usual is not None
+    # common practice, no source
+    assert usual.lowest_a == pytest.approx(0.8 * 28.0)
+    told = WHOLE.replace('drop = "30 %" }', 'drop = "30 %", tolerance = "10 %" }')
+    narrow = read_coil_type(write(tmp_path, told)).saturation
+    assert narrow is not None
+    assert narrow.lowest_a == pytest.approx(0.9 * 28.0)
+
+
+def test_an_insulation_has_a_least_resistance(tmp_path: Path) -> None:
+    assert read_coil_type(write(tmp_path, WHOLE)).least_insulation_ohm is None
+    told = with_limits('insulation = { minimum = "50 MΩ" }')
+    assert read_coil_type(write(tmp_path, told)).least_insulation_ohm == 50e6
+    wrong = with_limits('insulation = { minimum = "-50 MΩ" }')
+    assert "limits.insulation.minimum" in problems(tmp_path, wrong)
+
+
 def test_a_whole_coil_reads_in_si(tmp_path: Path) -> None:
     path = write(tmp_path, WHOLE)
     coil = read_coil_type(path)

@@ -124,7 +124,7 @@ def bias_points(draw: st.DrawFn) -> tuple[BiasPoint, ...]:
 def insulations(draw: st.DrawFn) -> tuple[Insulation, ...]:
     """Draw the insulation at different voltages: a value, or a bound."""
     found = []
-    for volts in draw(st.lists(POSITIVE, unique=True, max_size=2)):
+    for volts in draw(st.lists(POSITIVE, unique=True, max_size=1)):
         if draw(st.booleans()):
             found.append(Insulation(volts, draw(POSITIVE), draw(POSITIVE)))
         else:
