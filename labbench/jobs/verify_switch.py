@@ -117,9 +117,15 @@ def best_word_of_bench(opened: OpenBench, request: Request) -> str:
     if request.way == "screen":
         return f"best word: plausible ({CANNOT_SEE})"
     if opened.multimeter is None:
+        sees = (
+            "; the impedance meter sees a leak that is a resistor below some 100 MΩ, none that "
+            "needs volts"
+            if opened.impedance_meter is not None
+            else ""
+        )
         return (
             "best word: plausible (no multimeter: the supply's readback sees no leak above 12 kΩ, "
-            "so no part is passed)"
+            f"so no part is passed{sees})"
         )
     if getattr(opened.multimeter, "by_hand", False):
         return "best word: plausible (a display is too slow for the on-resistance)"

@@ -9,10 +9,13 @@ against our own simulator is not an outside check. Not covered: a person who mak
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
+from sim.scenario import SCENARIOS
 from tests.end_to_end.conftest import Workshop
 
 #: specimens of the scenario that show one thing each
@@ -114,3 +117,48 @@ def test_a_switch_is_led_into_breakdown_only_when_asked_and_its_leak_is_read_aga
     steps = [event.data["name"] for event in journal.of_kind("step-begun")]
     assert steps[-2:] == ["breakdown", "leakage"]
     assert not workshop.is_on()
+
+
+@pytest.fixture
+def without_multimeter(workshops: Callable[..., Workshop], tmp_path: Path) -> Workshop:
+    text = (SCENARIOS / "switches.toml").read_text(encoding="utf-8")
+    path = tmp_path / "no-multimeter.toml"
+    path.write_text(text.replace('[instruments.multimeter]\nclass = "6.5-digit"\n', ""))
+    return workshops(path)
+
+
+def test_without_a_multimeter_the_impedance_meter_sees_a_leak_that_is_a_resistor(
+    without_multimeter: Workshop,
+) -> None:
+    """By hand: 1 MΩ across some nanofarads is a dissipation of 1 / (2 pi 100 Hz C 1 MΩ)."""
+    workshop = without_multimeter
+    said = workshop.verify("pfet-30v-12m", "Q11", "--json")
+    assert said.code == 3, said.err
+    assert "the impedance meter sees a leak that is a resistor" in said.err
+    verdict = json.loads(said.out)
+    assert [(f["fault"], f["path"]) for f in verdict["findings"]] == [("leak", "gate-source")]
+    measured = workshop.journals("verify")[-1].of_kind("measured")[0].data["readings"]
+    (low,) = [
+        c
+        for c in measured["capacitance"]
+        if c["path"] == "gate-source" and c["frequency_hz"] == pytest.approx(100.0)
+    ]
+    leak_ohm = 1.0 / (2.0 * math.pi * 100.0 * low["capacitance_f"] * low["dissipation"])
+    assert leak_ohm == pytest.approx(1e6, rel=0.02)
+
+
+def test_without_a_multimeter_a_sound_part_is_plausible_at_best(
+    without_multimeter: Workshop,
+) -> None:
+    workshop = without_multimeter
+    said = workshop.verify("nfet-30v-5m", "Q1", "--json")
+    assert said.code == 3, said.err
+    verdict = json.loads(said.out)
+    assert verdict["disposition"] == "plausible"
+    assert verdict["findings"] == []
+    measured = workshop.journals("verify")[-1].of_kind("measured")[0].data["readings"]
+    assert len(measured["capacitance"]) == 4
+    assert all(abs(c["dissipation"]) < 0.02 for c in measured["capacitance"])
+    # a weakened gate that needs volts is not seen: it is not passed either
+    weak = workshop.verify("nfet-30v-5m", "Q5", "--json")
+    assert json.loads(weak.out)["disposition"] == "plausible"

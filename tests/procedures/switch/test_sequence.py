@@ -19,7 +19,7 @@ from labbench.parts.mosfet_type import MosfetType, VoltageLimit
 from labbench.procedures.switch.body_diode import strong_current_way
 from labbench.procedures.switch.breakdown import breakdown_plan
 from labbench.procedures.switch.conditions import switch_conditions
-from labbench.procedures.switch.drain_leakage import next_element
+from labbench.procedures.switch.drain_leakage import drain_leakage, next_element
 from labbench.procedures.switch.hookups import joins_of
 from labbench.procedures.switch.in_place import in_place
 from labbench.procedures.switch.leakage import leak_need
@@ -192,6 +192,28 @@ def test_a_leak_is_read_through_the_resistor_that_suits_it(tmp_path: Path) -> No
     taken = run(rig)
     assert taken.drain[1].hookup == "fet-drain-100k"
     assert taken.drain[1].current_a == pytest.approx(24 / 10.1e6, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("amps", "element", "schottky"),
+    [
+        (12e-9, "100k", False), (3e-9, "1M", False), (1e-6, "100k", False),
+        (20e-6, "100k", False), (100e-6, "10k", False), (1e-3, "10k", False), (1e-3, "1k", True),
+    ],
+)  # fmt: skip
+def test_currents_from_nanoamperes_to_a_milliampere_are_read_by_the_element_that_suits_them(
+    tmp_path: Path, amps: float, element: str, schottky: bool
+) -> None:
+    rig = SwitchRig(tmp_path)
+    assert rig.world.part is not None
+    volts = 6.0 if schottky else 24.0
+    rig.world.part.drain_ohm = volts / amps
+    conditions = evolve(switch_conditions(NFET), schottky=schottky)
+    (taken,) = drain_leakage(rig.bench, conditions, position="Q3", volts=(volts,))
+    assert taken.hookup == f"fet-drain-{element}"
+    assert taken.current_a == pytest.approx(taken.part_v / rig.world.part.drain_ohm, rel=2e-3)
+    rig.bench.make_safe()
+    rig.journal.close("done", "")
 
 
 def test_the_range_rule_goes_down_for_much_and_up_for_little() -> None:
