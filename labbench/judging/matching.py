@@ -37,7 +37,8 @@ from attrs import frozen
 
 from labbench.errors import InputError
 
-#: a resistance with a larger relative U95 is too coarse to choose by: shares differ by as little
+#: a part that leaves its phase's resistance open by a larger relative U95 is too coarse to choose
+#: by: shares differ by as little
 NEEDED_U95 = 0.01
 
 
@@ -48,11 +49,6 @@ class Candidate:
     specimen: str
     resistance_ohm: float
     u_ohm: float = 0.0
-
-    @property
-    def is_too_coarse(self) -> bool:
-        """Tell whether its resistance is known too coarsely to choose by."""
-        return 2.0 * self.u_ohm > NEEDED_U95 * self.resistance_ohm
 
 
 @frozen
@@ -206,7 +202,8 @@ def _match(
         worst_share_error=errors[worst],
         u_worst_share_error=u_of(worst),
         currents_a=currents if total_a is not None else None,
-        is_too_coarse=candidate.is_too_coarse,
+        # what counts is how well its phase is known, of which it may be a part only
+        is_too_coarse=2.0 * u_part > NEEDED_U95 * own_ohm,
     )
 
 

@@ -76,7 +76,9 @@ def test_the_shelf_lists_what_is_fit_and_at_hand(verified: Workshop) -> None:
         "D2": "unfit", "D4": "fit", "D11": "fit",
     }  # fmt: skip
     assert {row["state"] for row in rows} == {"at-hand"}
-    assert verified.labbench("shelf", "list", "coil-470n").out.startswith("no fit part of type")
+    other = verified.labbench("shelf", "list", "coil-470n")
+    assert other.out.startswith("no fit part of type coil-470n at hand")
+    assert "types on the shelf: coil-4u7" in other.err
 
 
 def test_a_coil_goes_from_the_shelf_into_a_board_and_its_record_says_what_became_of_it(

@@ -183,6 +183,16 @@ def test_a_resistance_known_too_coarsely_comes_last_and_is_told() -> None:
     assert [(m.specimen, m.is_too_coarse) for m in ranked] == [("D2", False), ("D1", True)]
 
 
+def test_a_switch_that_is_a_part_of_its_path_may_be_known_less_well() -> None:
+    """By hand: 1.5 % of 2.16 mohm is 0.96 % of a path of 3.36 mohm."""
+    place = VacantPhase(fixed_ohm=1.2e-3, weight=0.9)
+    for relative, is_too_coarse in ((0.015, False), (0.016, True)):
+        (match,) = choose_donor(
+            [Candidate("Q", 2.4e-3, relative / 2 * 2.4e-3)], phases(3.36e-3), vacant=place
+        )
+        assert match.is_too_coarse == is_too_coarse
+
+
 def test_two_parts_that_nothing_measured_tells_apart_share_alike() -> None:
     kept = phases(1.5e-3, 1.5e-3, 1.5e-3)
     near, also, far = choose_donor(

@@ -65,6 +65,9 @@ def list_command(
         if not shown and not as_json:
             of_type = f" of type {type_}" if type_ else ""
             click.echo(f"no fit part{of_type} at hand in {folder.root}")
+            if type_ and not every:
+                known = sorted({part.type for part in shelf_parts(folder)})
+                click.echo(f"  types on the shelf: {', '.join(known) or 'none'}", err=True)
         if shown and not mixed and shown[0].run.simulated:
             click.echo("simulated bench: no real part was measured", err=True)
         if len(every) > len(shown):
