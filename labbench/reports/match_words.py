@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
     from labbench.judging.matching import Phase
 
-#: names in a line of those that were left out
-_MOST_NAMES = 8
+#: names in a line, and parts in the ranking; JSON has all of them
+_MOST_NAMES, _MOST_PARTS = 8, 12
 _SENSED = {
     "dcr": "sensed across the coils (DCR)",
     "rds": "reported by on-resistance (RDS)",
@@ -38,8 +38,8 @@ def match_lines(
     yield cut(f"{where}: {stays}, {_SENSED[sensing]}", width)
     if matches:
         yield f"{'':16}{'resistance (U95)':<18} {'its share (U95)':<18} worst phase"
-    for match in matches:
-        ohms = format_si(match.resistance_ohm, "ohm")
+    for match in matches[:_MOST_PARTS]:
+        ohms = format_si(match.resistance_ohm, "ohm", 4)
         worst = (
             "itself" if match.worst_phase is None
             else f"{_percent(match.worst_share_error)} in {cut(match.worst_phase, 12)}"
@@ -51,6 +51,8 @@ def match_lines(
         yield f"{head}{u:<8} {share:<18} {worst}"
         if match.is_too_coarse:
             yield f"{'':6}too coarse to choose by: U95 of {_plain(NEEDED_U95)} is needed"
+    if len(matches) > _MOST_PARTS:
+        yield f"  {len(matches) - _MOST_PARTS} more share worse (--json has them)"
     for text in (
         *_left_out(left_out),
         *remarks,
@@ -100,9 +102,13 @@ def _left_out(left_out: Sequence[tuple[str, str]]) -> Iterator[str]:
     for specimen, why in left_out:
         by_reason.setdefault(why, []).append(specimen)
     for why, names in by_reason.items():
-        shown = ", ".join(names[:_MOST_NAMES])
-        more = len(names) - _MOST_NAMES
-        yield f"left out: {shown}{f' and {more} more' if more > 0 else ''}: {why}"
+        yield f"left out: {_names(names)}: {why}"
+
+
+def _names(names: Sequence[str]) -> str:
+    """Name the first few, and say how many more there are."""
+    more = len(names) - _MOST_NAMES
+    return ", ".join(names[:_MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
 
 
 def _currents(matches: Sequence[Match], phases: Sequence[Phase], take: str | None) -> Iterator[str]:
@@ -136,7 +142,7 @@ def _advice(
     word = "" if words[take] == "fit" else f" ({words[take]}: label it so)"
     yield f"take {take}{word}: labbench shelf reserve {take} --for BOARD"
     if alike:
-        yield f"as good within what was measured: {', '.join(alike)}"
+        yield f"as good within what was measured: {_names(alike)}"
 
 
 def _u95_relative(match: Match) -> float:

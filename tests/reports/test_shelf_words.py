@@ -73,6 +73,14 @@ def test_nothing_to_choose_from_says_what_to_do() -> None:
     assert "D7 and 4 more: unfit" in lines[1]
 
 
+def test_a_full_shelf_shows_the_best_and_says_how_many_more_there_are() -> None:
+    matches = ranking(*(Candidate(f"D{n}", (1.5 + n / 100) * 1e-3, 3e-6) for n in range(20)))
+    lines = list(match_lines(**told(matches, take="D0", alike=[f"D{n}" for n in range(1, 20)])))
+    assert len([line for line in lines if line.startswith("D")]) == 12
+    assert "  8 more share worse (--json has them)" in lines
+    assert "D8 and 11 more" in " ".join(" ".join(lines).split())
+
+
 @given(
     WIDE, WIDE, st.floats(1e-6, 1.0), st.floats(0.0, 0.3), st.text(min_size=1, max_size=60), WIDE
 )
