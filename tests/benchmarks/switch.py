@@ -125,14 +125,23 @@ class _Counting:
 def _solving(served: ServedBench) -> Iterator[list[float]]:
     """Add up the time in which the simulated circuit is solved (s)."""
     bench: Any = served.bench
-    spent, inner = [0.0], bench._pass_until
+    spent, inside = [0.0], [False]
 
-    def timed(end_s: float) -> None:
-        begun = time.perf_counter()
-        inner(end_s)
-        spent[0] += time.perf_counter() - begun
+    def timed(inner: Callable[..., Any]) -> Callable[..., Any]:
+        def run(*given: Any, **named: Any) -> Any:
+            if inside[0]:
+                return inner(*given, **named)
+            begun, inside[0] = time.perf_counter(), True
+            try:
+                return inner(*given, **named)
+            finally:
+                inside[0] = False
+                spent[0] += time.perf_counter() - begun
 
-    bench._pass_until = timed
+        return run
+
+    # always under the bench's lock: one at a time
+    bench._pass_until, bench._built = timed(bench._pass_until), timed(bench._built)
     yield spent
 
 

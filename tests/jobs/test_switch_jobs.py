@@ -18,8 +18,14 @@ from labbench.metrology.accuracy import multimeter_accuracy, supply_accuracy
 from labbench.metrology.expected import BenchAccuracies
 from labbench.procedures.switch.conditions import switch_conditions
 from labbench.procedures.switch.sequence import SwitchTaken, switch_sequence
+from labbench.procedures.switch.session_check import SessionCheck
 from labbench.procedures.switch.taken import LeakTaken, ShortTaken
-from labbench.records.open_fixture_file import read_open_fixture, save_open_fixture
+from labbench.records.open_fixture_file import (
+    read_open_fixture,
+    read_session_check,
+    save_open_fixture,
+    save_session_check,
+)
 from labbench.records.readings_file import readings_from_json, readings_to_json
 from labbench.reports.budgets import budget_title
 from labbench.results import Readings
@@ -99,7 +105,9 @@ def test_every_value_has_its_budget_and_the_declared_allowance_is_a_line_of_a_le
         assert shares["fixture, air and dirt (declared allowance)"] > 0.0
     drain = made.blocks["drain_leakage"][1]
     assert made.budgets[5].u == drain.u_current_a
-    assert budget_title(made.budgets[5]).startswith("drain leakage at 24 V: 7.998 nA ± 280 pA (95 %")
+    assert budget_title(made.budgets[5]).startswith(
+        "drain leakage at 24 V: 7.998 nA ± 280 pA (95 %"
+    )
 
 
 def test_a_tolerance_of_the_bench_file_is_the_one_that_counts() -> None:
@@ -193,3 +201,42 @@ def test_the_empty_jig_is_remembered_for_a_session_and_for_its_own_bench(tmp_pat
     assert read_open_fixture(path, "bench-3", now) == {}
     path.write_text("torn", encoding="utf-8")
     assert read_open_fixture(path, "bench-1", now) == {}
+
+
+def test_a_session_check_is_kept_beside_the_empty_jig_and_neither_takes_the_other_away(
+    tmp_path: Path,
+) -> None:
+    path, now = tmp_path / "open.json", datetime(2026, 11, 25, 8, tzinfo=UTC)
+    assert read_session_check(path, "bench-1", now) is None
+    save_session_check(path, "bench-1", now, {"check_ohm": 1.0004e6})
+    assert read_open_fixture(path, "bench-1", now) == {}
+    save_open_fixture(path, "bench-1", now, {("fet-drain-100k", 24.0): 3e-6})
+    save_session_check(path, "bench-1", now + timedelta(hours=1), {"check_ohm": 1.0005e6})
+    assert read_open_fixture(path, "bench-1", now) == {("fet-drain-100k", 24.0): 3e-6}
+    found = read_session_check(path, "bench-1", now + timedelta(hours=2))
+    assert found == {"check_ohm": 1.0005e6}
+    assert read_session_check(path, "bench-1", now + timedelta(hours=10)) is None
+    assert read_session_check(path, "bench-2", now) is None
+
+
+@pytest.mark.parametrize(
+    ("across_v", "zero_v", "short_v", "words"),
+    [
+        (10.0 * 99e3 / 1.099e6, 3e-6, 5e-6, ()),
+        (10.0 * 99e3 / 1.12e6, 3e-6, 5e-6, ("check resistor of 1 MΩ reads 1.02",)),
+        (10.0 * 99e3 / 1.099e6, 90e-6, 5e-6, ("90 µV without current",)),
+        (10.0 * 99e3 / 1.099e6, 3e-6, 400e-6, ("7.9 mΩ on the strip",)),
+        (None, None, None, ("check resistor", "over range")),
+    ],
+)
+def test_a_session_check_says_everything_that_is_wrong(
+    across_v: float | None, zero_v: float | None, short_v: float | None, words: tuple[str, ...]
+) -> None:
+    """By hand: 100 kΩ beside 10 MΩ is 99.0 kΩ; 50 mA through the strip."""
+    if across_v is not None:
+        across_v *= 99.0099 / 99.0
+    check = leak(across_v, set_v=10.0, supply_v=10.0)
+    found = SessionCheck(check=check, zero_v=zero_v, short_v=short_v, short_a=0.05).problems
+    assert len(found) == len(words), found
+    for text, wanted in zip(found, words, strict=True):
+        assert wanted in text
