@@ -58,7 +58,7 @@ def gate_sensitivity_per_v(gate_source_v: float) -> float:
     15 %/V at 4.5 V and 2.4 %/V at 10 V (from a device model), a power law between and beyond.
     """
     power = math.log(_GATE_10_PER_V / _GATE_4V5_PER_V) / math.log(10.0 / 4.5)
-    return _GATE_4V5_PER_V * (gate_source_v / 4.5) ** power
+    return float(_GATE_4V5_PER_V * (gate_source_v / 4.5) ** power)
 
 
 def thermal_voltage_v(kelvin: float) -> float:
