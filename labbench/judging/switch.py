@@ -10,6 +10,7 @@ from attrs import evolve
 
 from labbench.judging.disposition import dispose
 from labbench.judging.siblings import same_lot
+from labbench.judging.switch_dissipation import lossier_than_siblings
 from labbench.judging.switch_evidence import deviations
 from labbench.judging.switch_limits import decide_limits, limit_count
 from labbench.judging.switch_naming import name_faults
@@ -66,6 +67,11 @@ def judge_mosfet(
         readings, part, temperature, risk=risk, rejection_risk=limit_share
     )
     findings, dirty = name_faults(readings, part, found, characteristics, temperature)
+    findings += tuple(
+        each
+        for each in lossier_than_siblings(readings, learned.readings)
+        if all(known.path != each.path for known in findings)
+    )
     if temperature.warm:
         findings = tuple(_not_for_warmth(f) for f in findings)
     stopped = any(f.grade == "sure" for f in findings)
