@@ -13,7 +13,9 @@ from labbench.quantities import format_si
 #: lines below this share are put together
 _LEAST_SHARE = 0.005
 _WIDTH = 34
-_CONDITIONS = (("voltage_v", "V", ""), ("current_a", "A", ""), ("gate_source_v", "V", " gate"))
+_CONDITIONS = (
+    ("voltage_v", "V", ""), ("gate_source_v", "V", " at the gate"), ("current_a", "A", ""),
+)  # fmt: skip
 _MANY_DEGREES_OF_FREEDOM = 500
 
 

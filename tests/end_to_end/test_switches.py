@@ -162,3 +162,24 @@ def test_without_a_multimeter_a_sound_part_is_plausible_at_best(
     # a weakened gate that needs volts is not seen: it is not passed either
     weak = workshop.verify("nfet-30v-5m", "Q5", "--json")
     assert json.loads(weak.out)["disposition"] == "plausible"
+
+
+def test_the_budget_of_each_value_is_printed_and_stands_on_the_page(
+    workshops: Callable[..., Workshop],
+) -> None:
+    workshop = workshops("switches")
+    said = workshop.verify("nfet-30v-5m", "Q1", "--budget")
+    assert said.code == 0, said.err
+    for title in (
+        "drain leakage at 24 V: ", "gate leakage at -10 V: ", "threshold at 250 µA: ",
+        "body diode at 1 mA: ", "on resistance at 4.5 V at the gate at ",
+        "fixture, air and dirt (declared", "capacitance gate source at 100 Hz: ",
+    ):  # fmt: skip
+        assert title in said.out, title
+    page = workshop.labbench("report", "Q1")
+    assert page.code == 0, page.err
+    (path,) = workshop.data.reports.rglob("*Q1*.html")
+    text = path.read_text(encoding="utf-8")
+    assert "Where the uncertainty of each value comes from" in text
+    assert "drain leakage at 24 V" in text
+    assert "declared allowance" in text
