@@ -26,7 +26,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import ndtr
@@ -54,13 +54,14 @@ _OF_U = 0.3
 #: below this fall (relative) the core has shown nothing of where it saturates
 _LEAST_FALL = 0.02
 _SURE_CLASS = math.log(100.0)
+_POSSIBLE = math.log(20.0)
 _Z95 = 1.959963984540054
 _CURVE_POINTS = 41
 #: a smaller core shows nowhere else, so its test has the shares of so many characteristics
 _CORE_SHARES = 4
 _PARAMETERS = 5
 #: what the law itself lacks, in ln of the current of a drop: against field models of both cores
-_LAW_SD = {"powder": 0.008, "ferrite": 0.04}
+_LAW_SD = {"powder": 0.008, "ferrite": 0.05}
 #: ln of a current over Is beyond which nothing is looked for
 _FARTHEST = 8.0
 
@@ -141,7 +142,7 @@ class SaturationData:
             return SaturationWord(None, None, text, self._band(best))
         characteristic, remark = None, None
         if limit is not None and self._reached(fall):
-            characteristic = self._characteristic(limit, risk, rejection_risk)
+            characteristic = self._characteristic(limit, best, risk, rejection_risk)
         elif limit is not None:
             remark = (
                 f"saturation was seen up to {self._top_a():g} A only, where inductance has fallen "
@@ -164,24 +165,27 @@ class SaturationData:
         return fall >= limit.drop or self._top_a() >= limit.lowest_a * (1.0 - SAME_CURRENT)
 
     def _characteristic(
-        self, limit: Saturation, risk: float, rejection_risk: float
+        self, limit: Saturation, best: _ClassFit, risk: float, rejection_risk: float
     ) -> Characteristic:
         """Decide the current of the drop against the least one.
 
-        The kind of core is the stated one unless the points say surely that it is the other.
+        The value is that of the best kind of core. Another kind that the points leave possible has
+        to come to the same word, else it is undecided: a curve drawn on beyond the last point goes
+        on differently in each.
         """
-        stated = np.array([_SURE_CLASS * (fit.name == self.part.material) for fit in self.fits])
-        ln_evidence = np.array([fit.ln_evidence for fit in self.fits]) + stated
-        weight = np.exp(ln_evidence - ln_evidence.max())
-        weight /= weight.sum()
-        ln_current, u = np.array([fit.current_at(limit.drop) for fit in self.fits]).T
-        mean = float(weight @ ln_current)
-        u_ln = math.sqrt(float(weight @ (u**2 + (ln_current - mean) ** 2)))
-        value = math.exp(mean)
-        # a part that holds far beyond the limit is known less well the further it is extrapolated
+        ln_low = math.log(limit.lowest_a)
+        ln_current, u = best.current_at(limit.drop)
         decision = decide(
-            mean, u_ln, math.log(limit.lowest_a), None, risk=risk, rejection_risk=rejection_risk
-        )
+            ln_current, u, ln_low, None, risk=risk, rejection_risk=rejection_risk
+        )  # fmt: skip
+        for other in _possible(self.fits, self.part):
+            word = decide(
+                *other.current_at(limit.drop), ln_low, None, risk=risk,
+                rejection_risk=rejection_risk,
+            ).verdict  # fmt: skip
+            if word != decision.verdict:
+                decision = evolve(decision, verdict="undecided")
+        value = math.exp(ln_current)
         expanded = decision.expanded_uncertainty
         return Characteristic(
             name="saturation",
@@ -314,9 +318,20 @@ def judge_saturation(
     )
 
 
+def _likely(fit: _ClassFit, part: CoilType) -> float:
+    """Return ln of how likely a kind of core is: the stated one a hundred times more, to begin."""
+    return fit.ln_evidence + _SURE_CLASS * (fit.name == part.material)
+
+
 def _best(fits: Sequence[_ClassFit], part: CoilType) -> _ClassFit:
     """Choose the kind of core: the stated one, unless the points say surely that it is another."""
-    return max(fits, key=lambda fit: fit.ln_evidence + _SURE_CLASS * (fit.name == part.material))
+    return max(fits, key=lambda fit: _likely(fit, part))
+
+
+def _possible(fits: Sequence[_ClassFit], part: CoilType) -> list[_ClassFit]:
+    """Return the kinds of core that are less than twenty times less likely than the best."""
+    most = max(_likely(fit, part) for fit in fits)
+    return [fit for fit in fits if _likely(fit, part) > most - _POSSIBLE]
 
 
 def _fit(bias: Sequence[BiasPoint], part: CoilType) -> tuple[_ClassFit, ...]:

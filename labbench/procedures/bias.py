@@ -47,8 +47,9 @@ from labbench.procedures.hookups import COIL_BIAS
 from labbench.procedures.sweep import SweepSettings, sweep_settings
 from labbench.results import BiasMeasurement, BiasReading, Sweep
 
-#: of the saturation current: three currents and none tell one kind of core from another
-FRACTIONS = (0.35, 0.7, 1.0)
+#: of the saturation current: three currents and none tell one kind of core from another, and a
+#: gapped core that still holds just above 80 % of it is sound, however steep its edge is
+FRACTIONS = (0.35, 0.7, 0.85, 1.0)
 #: a gram of copper and core, 0.4 J/(g K) (from memory), warms by 5 K at most in two seconds
 HIGHEST_POWER_W = 1.0
 LONGEST_AT_S = 2.0
@@ -98,7 +99,7 @@ def plan_bias(
     *,
     resistance_ohm: float | None = None,
 ) -> BiasPlan:
-    """Choose the currents: 0.35, 0.7 and 1 x the saturation current, as far as every limit goes.
+    """Choose the currents: 0.35, 0.7, 0.85 and 1 x saturation current, as far as every limit goes.
 
     The limits are the bench's, the part's absolute maximum, the network's rating, and the power in
     the part, 1 W (30 mW where a person reads the meter). `resistance_ohm` is what was measured;

@@ -67,16 +67,16 @@ def currents(made: Rig) -> list[float]:
     return [setting.current_a for setting in made.supply.programmed]
 
 
-def test_it_reads_without_current_at_three_currents_and_without_again(tmp_path: Path) -> None:
+def test_it_reads_without_current_at_four_currents_and_without_again(tmp_path: Path) -> None:
     made = rig(tmp_path)
     found = measure(made)
-    assert [r.set_a for r in found.readings] == [0.0, 1.75, 3.5, 5.0, 0.0]
-    assert [round(r.current_a, 2) for r in found.readings] == [0.0, 1.75, 3.5, 5.0, 0.0]
-    assert [r.repeat for r in found.readings] == [False, False, False, False, True]
+    assert [r.set_a for r in found.readings] == [0.0, 1.75, 3.5, 4.25, 5.0, 0.0]
+    assert [round(r.current_a, 2) for r in found.readings] == [0.0, 1.75, 3.5, 4.25, 5.0, 0.0]
+    assert [r.repeat for r in found.readings] == [False, False, False, False, False, True]
     assert (found.status, found.reason, found.limited_by) == ("ok", None, None)
     reactance = [r.sweep.readings[0].reactance_ohm for r in found.readings]
     assert reactance[0] == reactance[-1]
-    assert reactance[:4] == sorted(reactance[:4], reverse=True)  # type: ignore[type-var]
+    assert reactance[:5] == sorted(reactance[:5], reverse=True)  # type: ignore[type-var]
     made.operator.finish()
 
 
@@ -140,7 +140,7 @@ def test_the_compliance_is_what_leads_network_and_part_drop_and_a_little(tmp_pat
 def test_a_type_without_a_saturation_current_is_read_up_to_the_limits(tmp_path: Path) -> None:
     plan = plan_bias(rig(tmp_path).bench, evolve(PART, saturation=None), NETWORK)
     # 1 W in 16 mohm is 7.9 A
-    assert plan.currents_a == pytest.approx((2.77, 5.53, 7.9), abs=0.01)
+    assert plan.currents_a == pytest.approx((2.77, 5.53, 6.72, 7.9), abs=0.01)
     assert plan.currents_a[-1] ** 2 * 16e-3 <= HIGHEST_POWER_W
     assert plan.limited_by is None
 

@@ -13,7 +13,7 @@ SEED = 77
 
 
 def test_the_currents_go_as_far_as_the_supply_and_back_to_none() -> None:
-    assert currents_a(10.0, 1.0) == [0.0, 3.5, 7.0, 10.0, 0.0]
+    assert currents_a(10.0, 1.0) == [0.0, 3.5, 7.0, 8.5, 10.0, 0.0]
     assert currents_a(10.0, 0.35) == [0.0, 1.75, 3.5, 0.0]
 
 
