@@ -155,4 +155,8 @@ def _percent(share: float) -> str:
 
 
 def _plain(share: float) -> str:
-    return f"{100.0 * share:.2g} %"
+    """Write an uncertainty in percent, at most seven columns."""
+    percent = 100.0 * share
+    if 0.0 < percent < 0.01:
+        return "0.01 %"  # rounded up: nothing is known better than that
+    return f"{percent:.0f} %" if percent >= 10.0 else f"{percent:.2g} %"
