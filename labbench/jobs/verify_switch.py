@@ -12,10 +12,11 @@ from labbench.bench.opened import OpenBench
 from labbench.bench.stop import StopFlag
 from labbench.errors import InputError
 from labbench.jobs.bench_health import overdue
+from labbench.jobs.cooling import residual_k
 from labbench.jobs.request import Outcome, Request
 from labbench.jobs.run import bench_run
 from labbench.jobs.switch_measuring import beyond_this_way, measure_switch
-from labbench.jobs.switch_warmth import retest_cold
+from labbench.jobs.switch_warmth import cool_or_listed, retest_cold
 from labbench.judging.reservations import with_reservations
 from labbench.judging.switch import judge_mosfet
 from labbench.metrology.budgets import budget_from_json
@@ -52,6 +53,8 @@ def verify_switch(
             f"the bench {opened.file.name} has no multimeter: a screen cannot see a leak",
             hint="add [instruments.multimeter] to the bench file, or verify without --screen",
         )
+    # listed as cooling: its warmth is looked at in any case
+    request = evolve(request, lately_lifted=residual_k(data, request.specimen) > 0.0)
     risk = request.risk if request.risk is not None else opened.file.risk
     operator.tell(Event("best-word", {"text": best_word_of_bench(opened, request)}))
     with bench_run(
@@ -90,6 +93,7 @@ def verify_switch(
         elif more.get("refused"):
             judgement = evolve(judgement, remarks=(more["refused"], *judgement.remarks))
         judgement = retest_cold(judgement, taken)
+        cool_or_listed(data, request, taken)
         if taken.why is not None and taken.doubt is None:
             judgement = evolve(
                 judgement, remarks=(*judgement.remarks, f"{taken.why}: no later step was run")

@@ -90,13 +90,13 @@ def test_a_leak_that_no_warmth_explains_is_not_waited_for(tmp_path: Path) -> Non
     assert taken.stopped_at == "drain-leakage"
 
 
-def test_a_part_that_was_lifted_lately_is_watched_before_its_gate_is_read(tmp_path: Path) -> None:
+def test_a_part_that_was_lifted_lately_is_watched_before_anything_is_read(tmp_path: Path) -> None:
     rig = SwitchRig(tmp_path)
     taken = run(rig, WarmPart(rig, 8.0, 10.0, 3e9), lately_lifted=True)
     assert taken.warmth is not None
     assert taken.warmth.still
     steps = [e.data["name"] for e in _events(rig)]
-    assert steps.index("short-check") < steps.index("warmth") < steps.index("leakage")
+    assert steps.index("warmth") < steps.index("short-check") < steps.index("leakage")
 
 
 def test_a_part_that_cooled_while_it_was_measured_and_failed_is_not_failed_for_it(
