@@ -197,10 +197,13 @@ _STAGE: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 
 # What feeds the driver charges the bootstrap capacitor: 1 kohm empties it before anything moves.
+_CHARGING = (
+    "stage-drive", "stage-on", "stage-pwm", "stage-tri", "stage-short-vdrv", "stage-grade-vdrv",
+)  # fmt: skip
 _STAGE |= {
     f"{name}-bleed": (*joins, "tie 1k BOOT SW")
     for name, joins in _STAGE.items()
-    if name.startswith(("stage-drive", "stage-on", "stage-pwm", "stage-tri"))
+    if name.startswith(_CHARGING)
 }
 
 _RAIL: dict[str, tuple[str, ...]] = {

@@ -211,7 +211,9 @@ _OTHERS: Final[dict[str, tuple[str, ...]]] = {
 
 #: the bootstrap capacitor is emptied over this while everything else stays as it is
 _EMPTY_BOOT = "tie 1k BOOT SW"
-_CHARGE_BOOT = ("stage-drive", "stage-on", "stage-pwm", "stage-tri")
+_CHARGE_BOOT = (
+    "stage-drive", "stage-on", "stage-pwm", "stage-tri", "stage-short-vdrv", "stage-grade-vdrv",
+)  # fmt: skip
 
 
 def _swapped(join: str) -> str:

@@ -6,6 +6,7 @@ __all__ = ["BACKWARDS", "LEAST_OHM", "first_short", "lie_of", "short_paths", "ta
 
 import math
 from collections.abc import Sequence
+from contextlib import nullcontext
 
 from labbench.bench.bench import Bench
 from labbench.bench.limits import Need
@@ -15,6 +16,7 @@ from labbench.parts.stage_type import StageType
 from labbench.procedures.switch.hookups import hookup
 from labbench.procedures.switch.live import Live, agree, tie, value
 from labbench.procedures.switch.ranging import RangedMeter
+from labbench.procedures.switch.stage_boot import boot_emptied
 from labbench.procedures.switch.stage_taken import PairTaken
 
 #: below this a path is short: no later step is run
@@ -43,16 +45,20 @@ def take_pair(
 ) -> PairTaken:
     """Read one path at 0.2 V behind 100 ohm; `direct` only to grade one that is below 30 ohm.
 
-    Without a multimeter the supply's own readback has to do. Raises what the bench raises.
+    Without a multimeter the supply's own readback has to do: 2 mA behind 100 ohm is its zero, so
+    the path is read directly. Raises what the bench raises.
     """
-    kind = "grade" if direct else "short"
     with_meter = bench.multimeter is not None
+    direct = direct or not with_meter
+    kind = "grade" if direct else "short"
     tie(bench, hookup(f"stage-{kind}-{one}-{other}", with_multimeter=with_meter), position)
     meter = RangedMeter(bench) if with_meter else None
     if meter is not None:
         meter.set_for(0.1)
     agree(bench, f"{one} to {other} at 0.2 V", volts=_VOLTS, amps=_AMPS)
-    with bench.step("short-check", path=f"{one}-{other}", direct=direct):
+    # vdrv reaches the bootstrap capacitor by its diode, at 0.2 V too
+    emptied = boot_emptied(bench) if one == "vdrv" else nullcontext()
+    with emptied, bench.step("short-check", path=f"{one}-{other}", direct=direct):
         # the multimeter's own zero and what the contacts' warmth puts in
         zero_v = meter.read() if meter is not None and not bench.multimeter_by_hand else None
         with Live(bench, volts=_VOLTS, amps=_AMPS, need=_GRADE_NEED if direct else _NEED):
