@@ -13,6 +13,7 @@ from labbench.procedures.switch.body_diode import body_diode
 from labbench.procedures.switch.conditions import SwitchConditions, switch_conditions
 from labbench.procedures.switch.drain_leakage import drain_leakage
 from labbench.procedures.switch.first_power import first_power
+from labbench.procedures.switch.fitted import check_phases
 from labbench.procedures.switch.gate_leakage import gate_leakage
 from labbench.procedures.switch.in_place import in_place
 from labbench.procedures.switch.on_resistance import on_resistance
@@ -109,6 +110,7 @@ RAILS: Mapping[str, Procedure] = {
 }
 
 BOARDS: Mapping[str, Procedure] = {
+    "phase-in-place": on("core-good", lambda b, p: check_phases(b, (1,), position=p)),
     "first-power": on("core-good", lambda b, p: first_power(b, position=p)),
     "next": on("core-good", lambda b, p: check_rail(b, position=p)),
 }
