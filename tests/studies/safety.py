@@ -200,10 +200,14 @@ def laid_out(trial: Trial, folder: Path) -> Iterator[tuple[ServedBench, list[Lai
         yield served, laid
 
 
-def run_trial(trial: Trial, *, only: Callable[[Laid], bool] = lambda laid: True) -> Row:
+def run_trial(
+    trial: Trial, *, only: Callable[[Laid], bool] = lambda laid: True,
+    edit: Callable[[str], str] = lambda text: text,
+) -> Row:  # fmt: skip
     """Run a procedure on each part in turn and return what was counted.
 
-    Procedures end in an error of ours where they refuse a part; any other error is raised.
+    `edit` changes the bench file before it is read. Procedures end in an error of ours where they
+    refuse a part; any other error is raised.
     """
     row = Row()
     where = _MEMORY_DISK if _MEMORY_DISK.is_dir() else None
@@ -214,7 +218,7 @@ def run_trial(trial: Trial, *, only: Callable[[Laid], bool] = lambda laid: True)
             assert isinstance(clock, ManualClock)
             assert isinstance(bench, SwitchBench)
             path = folder / "bench.toml"
-            path.write_text(served.bench_toml(), encoding="utf-8")
+            path.write_text(edit(served.bench_toml()), encoding="utf-8")
             file, data = load_bench_file(path), data_folder(folder / "data")
             for each in filter(only, laid):
                 known = len(bench.violations)
