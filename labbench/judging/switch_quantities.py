@@ -47,9 +47,8 @@ _U_ROOM_K = 2.0
 #: warmer than the room by more than this, a part is warm
 _WARM_K = 6.0
 _CONDITIONS_AGREE = 0.05
-#: a threshold this little above the forward voltage lets the channel carry 1 % of a milliampere
-#: (weak inversion, a factor e per 36 mV)
-_CHANNEL_HELPS_V = 0.1
+#: so many sigmas less on-resistance than a part as warm as its diode says would have
+_NOT_WARM_Z = 4.0
 #: leakage read so is seen no better than a milliampere: nothing to compare
 _BLIND = "supply-readback"
 
@@ -102,19 +101,32 @@ def _by_diode(readings: Readings, siblings: SwitchSiblings) -> tuple[float, floa
         reference = siblings.reference("body-diode", diode.current_a)
         if reference is None:
             return None
-        if any(
-            t.voltage_v is not None and t.voltage_v < reference.centre + _CHANNEL_HELPS_V
-            for t in readings.threshold
-        ):
-            # gate tied to source, the channel carries some of the current: no thermometer
-            return None
         slope = diode_v_per_k(diode.current_a)
         spread = reference.scale * math.sqrt(1.0 + math.pi / (2.0 * reference.count))
-        return (
-            REFERENCE_C + (diode.voltage_v - reference.centre) / slope,
-            math.hypot(spread, diode.u_voltage_v) / abs(slope),
-        )
+        celsius = REFERENCE_C + (diode.voltage_v - reference.centre) / slope
+        u = math.hypot(spread, diode.u_voltage_v) / abs(slope)
+        return None if _channel_helps(readings, siblings, celsius, u) else (celsius, u)
     return None
+
+
+def _channel_helps(
+    readings: Readings, siblings: SwitchSiblings, celsius: float, u_k: float
+) -> bool:
+    """Tell whether a low forward voltage is not warmth but a channel that carries some current.
+
+    Gate tied to source, a channel whose threshold has come down to the forward voltage conducts
+    beside the diode. Warm silicon has more on-resistance, such a channel less.
+    """
+    excess = celsius - REFERENCE_C
+    for ohms in readings.on_resistance:
+        reference = siblings.reference("on-resistance", ohms.gate_source_v)
+        if reference is None or not ohms.value_ohm or ohms.u_ohm is None:
+            continue
+        cold = math.log(ohms.value_ohm) - math.log1p(max(-0.5, ON_RESISTANCE_PER_K * excess))
+        u = math.hypot(ohms.u_ohm / ohms.value_ohm, ON_RESISTANCE_PER_K * u_k)
+        if reference.z(cold, u) < -_NOT_WARM_Z:
+            return True
+    return False
 
 
 def quantities(readings: Readings, temperature: PartTemperature) -> Iterator[Quantity]:
