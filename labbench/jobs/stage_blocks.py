@@ -304,8 +304,9 @@ def _on(path: str, one: OnTaken, known: _Known) -> StageReading:
         shown = one.on_v if one.on_v is not None else 1.0
         bound = abs(shown) / max(amps, known.supply.current_offset_a)
         return _reading(ON_RESISTANCE, path, None, greater_than=max(bound, 1e-3))
+    after_v = one.off_v if one.off_after_v is None else one.off_after_v
     found = on_resistance(
-        [OnOffPair(one.off_v, one.on_v, one.off_v, one.on_a)], multimeter=known.meter,
+        [OnOffPair(one.off_v, one.on_v, after_v, one.on_a)], multimeter=known.meter,
         supply=known.supply, range_v=fitting_range_v(one.on_v), off_current_a=one.off_a,
     )  # fmt: skip
     return _reading(ON_RESISTANCE, path, found, known)

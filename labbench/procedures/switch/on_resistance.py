@@ -6,7 +6,7 @@ on the same voltage through 4.7 ohm; the part has proven before that its gate tu
 
 from __future__ import annotations
 
-__all__ = ["Way", "drive", "on_resistance", "on_way"]
+__all__ = ["Way", "at_rest", "drive", "on_resistance", "on_way"]
 
 import math
 from typing import Literal
@@ -126,7 +126,7 @@ def _one_channel(bench: Bench, conditions: SwitchConditions, gate_v: float) -> O
     meter.set_for(0.1)
     agree(bench, "the on-resistance", volts=gate_v, amps=amps)
     with bench.step("on-resistance", gate_v=gate_v, amps=amps):
-        off_v = _at_rest(bench, meter)
+        off_v = at_rest(bench, meter)
         off_a = value(bench.take_supply_current()) or 0.0
         maximum = part_maximum(conditions.name, conditions.maximum_gate_source_v)
         with Live(bench, volts=gate_v, amps=amps, need=need, meter=False, part=maximum):
@@ -138,8 +138,8 @@ def _one_channel(bench: Bench, conditions: SwitchConditions, gate_v: float) -> O
     )  # fmt: skip
 
 
-def _at_rest(bench: Bench, meter: RangedMeter) -> float:
-    """Read the part without current once the supply's last millivolts have left it (V).
+def at_rest(bench: Bench, meter: RangedMeter) -> float:
+    """Read the part (V) without current once the supply's last millivolts have left it (V).
 
     Its gate is off with its drain, so what the output still holds stands across the part.
     """

@@ -12,6 +12,7 @@ from labbench.bench.bench import Bench
 from labbench.bench.limits import Need
 from labbench.procedures.switch.hookups import hookup
 from labbench.procedures.switch.live import Live, agree, tie, value
+from labbench.procedures.switch.on_resistance import at_rest
 from labbench.procedures.switch.on_resistance import drive as drive_of
 from labbench.procedures.switch.ranging import RangedMeter
 from labbench.procedures.switch.stage_boot import boot_emptied
@@ -82,9 +83,11 @@ def _two_channels(
         off_a = value(bench.take_supply_current()) or 0.0
         with Live(bench, volts=volts, amps=amps, need=need, part=conditions.power):
             on_v, on_a, aborted = _conducting(bench, meter)
+        # a thermal voltage that drifts steadily cancels between the two
+        off_after_v = meter.read() if not aborted else None
     return OnTaken(
         gate_source_v=held_v - (awake_a or 0.0) * DRIVER_OHM, on_v=on_v, off_v=off_v, on_a=on_a,
-        off_a=off_a, method="two-channels", aborted=aborted,
+        off_a=off_a, method="two-channels", aborted=aborted, off_after_v=off_after_v,
     )  # fmt: skip
 
 
@@ -99,7 +102,8 @@ def _one_channel(
         time_s=_ONE_S + _DRIVER_SETTLE_S, series_ohm=_ONE_OHM,
         part_power_w=volts**2 / (4 * _ONE_OHM),
     )  # fmt: skip
-    off_v = meter.read() or 0.0
+    # nothing is on yet: what the output still holds stands across the switch
+    off_v = at_rest(bench, meter)
     off_a = value(bench.take_supply_current()) or 0.0
     with Live(
         bench, volts=volts, amps=_ONE_AMPS, need=need, part=conditions.drive, meter=False
