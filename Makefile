@@ -60,6 +60,9 @@ study: $(VENV)/.made-test
 	$(BIN)/python -m tests.studies.bias --write
 	$(BIN)/python tests/studies/mixed_lots.py --write
 	$(BIN)/python -m tests.studies.switch_judging
+	$(BIN)/python -m tests.studies.switch_detection --write
+	$(BIN)/python -m tests.studies.stage_detection --write
+	$(BIN)/python -m tests.studies.load_detection --write
 
 bench: $(VENV)/.made-test
 	$(BIN)/python tests/benchmarks/run.py

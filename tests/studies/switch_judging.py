@@ -35,7 +35,7 @@ from tests.studies.switch_populations import (
 
 SEED = 20261125
 HEALTHY, FAULTY = 1000, 150
-RESULTS = Path(__file__).parent / "results" / "switches.md"
+RESULTS = Path(__file__).parent / "results" / "switches-closed-forms.md"
 #: largest leak (ohm) that an ohmmeter finds with gate tied to source; by a diode test
 _HAND_OHM = {"nfet-30v-5m": 40e6, "nfet-25v-1m5": 20e6, "nfet-30v-schottky": 16e3}
 _HAND_GATE_OHM, _DIODE_TEST_OHM = 0.83e6, 2e3
@@ -99,7 +99,7 @@ def _ohms(conductance_s: float) -> float:
 def table(rows: list[Row]) -> str:
     """Put the rows into a table."""
     lines = [
-        "# MOSFETs judged from readings",
+        "# MOSFETs judged from readings of closed forms",
         "",
         f"Seed {SEED}; {HEALTHY} healthy and {FAULTY} faulty parts a row, five siblings of the",
         "same lot each, total false reject 1 %. Populations are invented, drawn from closed forms",

@@ -1,0 +1,140 @@
+"""Check the study of MOSFETs over simulated lots in small: rates that a mistake would break.
+
+Also that the loop of the study reads what the device truly has. Does not cover: the rates
+themselves, for which the study needs a thousand parts a type.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from sim.physics.devices.files import device_construction
+from sim.physics.devices.mosfet_construction import MosfetConstruction
+from sim.physics.devices.mosfet_truth import body_diode_v, drain_leakage_a, on_resistance_ohm
+from tests.studies.switch_detection import (
+    TYPES,
+    draw_lot,
+    fault_rows,
+    healthy_row,
+    part_type_of,
+    report,
+    small_leaks,
+)
+from tests.studies.switch_severities import BANDS
+from tests.studies.tally import Tally, lower_bound, upper_bound
+
+#: what every type has to find always; the rest is bounded by the spread of sound parts
+_SURE = tuple(
+    band for band in BANDS
+    if band.fault in ("short", "open bond") or band.severity in ("10 Ω-10 kΩ", "x1.3-2.5")
+)  # fmt: skip
+#: what plain types find always
+_PLAIN = tuple(
+    band for band in BANDS
+    if band.fault.startswith(("leak", "weak", "soft", "low"))
+    or band.severity in ("x1.15-1.3", "±0.25-0.8 V")
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("type_name", TYPES)
+def test_the_loop_reads_what_the_part_truly_has(type_name: str) -> None:
+    construction = device_construction(TYPES[type_name])
+    assert isinstance(construction, MosfetConstruction)
+    part_type = part_type_of(type_name)
+    lot = draw_lot(construction, part_type, np.random.default_rng(31), count=2)
+    part, line, celsius = lot.parts[0], lot.lines[0], lot.celsius[0]
+    for leak in line.drain_leakage:
+        assert leak.current_a is not None
+        assert leak.u_current_a is not None
+        true_a = drain_leakage_a(part, leak.voltage_v, celsius)
+        assert abs(leak.current_a - true_a) <= 3.0 * leak.u_current_a + 0.02 * true_a
+    for diode in line.body_diode:
+        assert diode.voltage_v is not None
+        true_v = body_diode_v(part, diode.current_a, celsius)
+        assert diode.voltage_v == pytest.approx(true_v, abs=2e-3)
+    for on in line.on_resistance:
+        assert on.value_ohm is not None
+        assert on.u_ohm is not None
+        true_ohm = on_resistance_ohm(part, on.gate_source_v, 3.0, celsius)
+        assert abs(on.value_ohm - true_ohm) <= 4.0 * on.u_ohm + 2e-3 * true_ohm
+
+
+@pytest.mark.parametrize("type_name", TYPES)
+def test_sound_parts_are_fit(type_name: str) -> None:
+    tally = healthy_row(type_name, 24, seed=51, roads=False)
+    # 1 % of 24: two or more come less than once in forty runs
+    assert tally.words["unfit"] <= 1
+    assert tally.words["undecided"] <= 2
+    assert tally.words["unfit"] + tally.words["undecided"] + tally.words["fit"] == tally.count
+
+
+def test_hot_parts_and_bad_siblings_cost_no_sound_part() -> None:
+    tally = healthy_row("nfet-30v-5m", 18, seed=52)
+    assert tally.unfit_by["hot"] == 0
+    assert tally.unfit_by["hot undecided"] >= tally.asked_by["hot"] / 3
+    assert tally.unfit_by["1 of 5"] <= 1
+    assert tally.unfit_by["none"] == 0
+
+
+@pytest.mark.parametrize("type_name", TYPES)
+def test_what_no_spread_can_hide_is_always_found(type_name: str) -> None:
+    for name, tally in fault_rows(type_name, _SURE, 6, seed=53, roads=False).items():
+        assert tally.words["unfit"] == tally.count, name
+        assert tally.named >= tally.count - 1, name
+
+
+def test_a_plain_type_finds_and_names_what_the_goals_ask_for() -> None:
+    for name, tally in fault_rows("nfet-30v-5m", _PLAIN, 6, seed=54).items():
+        assert tally.words["unfit"] >= tally.count - 1, name
+        assert tally.named >= tally.words["unfit"] - 1, name
+        assert tally.unfit_by["1 of 5"] >= tally.asked_by["1 of 5"] - 1, name
+        # a supply alone sees next to nothing of a leak, and by hand only the ohmic ones are seen
+        if name.startswith(("weak", "leak gate-source, 1-10")):
+            assert tally.unfit_by["no meter"] == 0
+            assert tally.unfit_by["ohmmeter"] == 0
+
+
+@pytest.mark.slow
+def test_a_schottky_type_finds_leaks_to_500_kiloohms() -> None:
+    bands = [b for b in BANDS if b.fault == "leak drain-source" and b.severity != "0.1-1 GΩ"]
+    rows = fault_rows("nfet-30v-schottky", bands, 60, seed=55, roads=False)
+    found = rows["leak drain-source, 10 Ω-10 kΩ"].merged(rows["leak drain-source, 10-500 kΩ"])
+    assert found.share("unfit") >= 95.0
+    # what lies below the diode's own leakage stays unseen, and nothing else is made of it
+    assert rows["leak drain-source, 10-100 MΩ"].share("fit") >= 95.0
+
+
+@pytest.mark.slow
+def test_the_edges_of_the_goals_are_mostly_found() -> None:
+    """At the edge itself parts overlap: +15 % and 0.25 V are some four spreads from the limit."""
+    edges = [b for b in BANDS if b.goal in ("at 15 %", "at 0.25 V")]
+    for type_name in ("nfet-30v-5m", "nfet-25v-1m5"):
+        for name, tally in fault_rows(type_name, edges, 60, seed=56, roads=False).items():
+            assert tally.share("unfit") >= 78.0, (type_name, name)
+
+
+@pytest.mark.slow
+def test_small_leaks_are_found_down_to_nanoamperes() -> None:
+    found = {(path, ohm): tally for path, ohm, tally in small_leaks("nfet-30v-5m", 18, seed=57)}
+    assert found["drain-source", 1e9].share("unfit") >= 95.0
+    assert found["gate-source", 1e9].share("unfit") >= 95.0
+    assert found["drain-source", 3e10].share("unfit") <= 10.0
+
+
+def test_the_page_holds_every_goal_and_every_row() -> None:
+    one = Tally(6, Counter(unfit=6), 6, Counter(hot=0, none=6), Counter({"hot": 6, "1 of 5": 3}))
+    rows = {name: {band.name: one for band in BANDS} for name in TYPES}
+    text = report(dict.fromkeys(TYPES, one), rows, {}, [], {})
+    for words in ("false reject", "+15 %", "±0.25 V", "500 kΩ", "named right", "bad sibling"):
+        assert words in text
+    assert text.count("| short, 2 mΩ-2 Ω | 100 |") == len(TYPES)
+
+
+def test_bounds_are_those_of_clopper_and_pearson() -> None:
+    """By hand: none of n has the upper bound 1 - 0.05^(1/n); all of n the lower one 0.05^(1/n)."""
+    assert upper_bound(0, 100) == pytest.approx(1.0 - 0.05**0.01)
+    assert lower_bound(100, 100) == pytest.approx(0.05**0.01)
+    assert upper_bound(5, 5) == 1.0
