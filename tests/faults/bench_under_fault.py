@@ -129,7 +129,9 @@ class Person:
         self.told: list[Event] = []
 
     def ask(self, prompt: Prompt) -> str:
-        return {"look": "fine"}.get(prompt.name, prompt.default or "yes")
+        # a board that is off, or ready for power, is nothing that Enter alone may say
+        agreed = {"look": "fine", "all-off": "yes", "first-power": "yes"}
+        return agreed.get(prompt.name, prompt.default or "yes")
 
     def tell(self, event: Event) -> None:
         self.told.append(event)
