@@ -8,7 +8,8 @@ from collections.abc import Sequence
 
 _TERMINALS = {
     "D": "drain", "S": "source", "G": "gate", "D'": "drain, sense contact",
-    "S'": "source, sense contact",
+    "S'": "source, sense contact", "VIN'": "vin, sense contact", "SW'": "sw, sense contact",
+    "PGND'": "pgnd, sense contact",
 }  # fmt: skip
 
 

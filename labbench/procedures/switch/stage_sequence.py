@@ -17,7 +17,7 @@ from attrs import evolve
 
 from labbench.bench.bench import Bench
 from labbench.parts.stage_steps import HS_LEAK, LS_LEAK, VIN_LEAK
-from labbench.ports import Event
+from labbench.ports import Event, Prompt
 from labbench.procedures.switch.stage_conditions import StageConditions
 from labbench.procedures.switch.stage_diodes import DIODES, stage_diode
 from labbench.procedures.switch.stage_driver import (
@@ -56,7 +56,7 @@ def stage_sequence(
             continue
         bench.tell(Event("step", {"text": step.words}))
         taken = _one(bench, step, conditions, taken, position, capacitance_f)
-        why = _stop(step, taken, conditions)
+        why = _stop(step, taken, conditions) or _unsure_how_it_lies(bench, step, taken, position)
         if why is not None:
             bench.tell(Event("stopped", {"text": f"{why}: no later step is run"}))
             return evolve(taken, stopped_at=step.name, why=why)
@@ -156,6 +156,25 @@ def _stop(step: StageStep, taken: StageTaken, conditions: StageConditions) -> st
             if tri.ohm < CONDUCTS_OHM:
                 return f"{tri.path} conducts with pwm open"
     return None
+
+
+def _unsure_how_it_lies(
+    bench: Bench, step: StageStep, taken: StageTaken, position: str | None
+) -> str | None:
+    """Ask a person where the type says too little for its pattern; nothing above 0.2 V on a no.
+
+    Without a multimeter nothing above 0.2 V follows in any case.
+    """
+    known = taken.seating is None or taken.seating.known
+    if step.name != "seating" or known or bench.multimeter is None:
+        return None
+    text = (
+        "This type says too little to tell how a part lies. Does pin 1 lie at the mark, and every "
+        "pin on its own contact"
+    )
+    detail = {"text": text, "specimen": position}
+    prompt = Prompt("confirm", "lies-as-marked", ("yes", "no"), "no", detail)
+    return None if bench.ask(prompt) == "yes" else "nobody confirmed that it lies as marked"
 
 
 def _leaks(found: LeakTaken, limit_a: float | None, what: str) -> str | None:

@@ -332,6 +332,22 @@ def test_the_driver_hangs_on_twenty_two_ohm_in_every_hookup() -> None:
     assert [name for name, join in fed if " > 22 > " not in join] == []
 
 
+@pytest.mark.parametrize("answer", ["yes", "no"])
+def test_of_a_type_that_says_too_little_a_person_says_how_it_lies(
+    tmp_path: Path, answer: str
+) -> None:
+    rig = Rig(tmp_path)
+    rig.operator.answers["lies-as-marked"] = answer
+    taken = rig.run(StageType(name="unknown"))
+    assert [p.name for p in rig.operator.asked].count("lies-as-marked") == 1
+    if answer == "yes":
+        assert taken.why is None
+        assert taken.hs_leak[0].set_v == 6.25
+    else:
+        assert taken.stopped_at == "seating"
+        assert rig.stage_world.above_free == []
+
+
 def test_unknown_ratings_are_met_with_little_and_said(part: StageType) -> None:
     unknown = StageType(name="unknown")
     found: StageConditions = stage_conditions(unknown, rail_v=12.0)
