@@ -16,7 +16,7 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from sim.instruments.output_stage import OutputStage
 from sim.switch_jig import (
@@ -35,6 +35,9 @@ BIASED_V = 0.25
 HELD_OHM = 200e3
 FREE_V = 0.22  # needs no resistor: 0.2 V and the error of the setting
 CAPACITOR_J, DIRECT_CAPACITOR_J = 20.5e-6, 25.5e-6
+# A driver behind its 22 ohm: C V^2 / 2 of 1 mF at 5 V, each time that the capacitor empties; the
+# power in the part has its own limit meanwhile.
+DRIVER_CAPACITOR_J, _DRIVER_OHM = 12.5e-3, 20.0
 _POWER_FOR_S = 1e-3
 # What a bare package takes for any time: some kelvin at 100 K/W (an estimate). Not counted.
 _WARMING_W = 20e-3
@@ -124,7 +127,9 @@ class Watched:
     position: int
     name: str
     family: str
-    capacitor_j: float = 0.0
+    # By supply: since the last re-tie, and of a driver's supply since its capacitor last filled.
+    capacitor_j: dict[int, float] = field(default_factory=dict)
+    drivers: frozenset[int] = frozenset()
     total_j: float = 0.0
     hot_s: float = 0.0
     fed: bool = False
@@ -242,6 +247,9 @@ class Monitor:
                 if ground.get(columns[name], math.inf) > HELD_OHM
             )
             apart = {name: network.from_node(node) for name, node in columns.items()}
+            part.drivers = frozenset(
+                feed.number for feed in feeds if _feeds_driver(part.family, feed, network, columns)
+            )
             for feed in feeds:
                 self._look_for_resistor(part, feed, network, columns, apart)
                 if part.family == "board":
@@ -381,35 +389,52 @@ class Monitor:
                     r for r in self._closing if abs(relays_a.get(r, 0.0)) <= HOT_MOVE_A
                 )
         drawn_w = sum(flow.terminal_v * flow.load_a for flow in flows)
-        discharged_w = sum(
-            flow.terminal_v * max(flow.capacitor_a, 0.0)
+        discharged_w = {
+            feed.number: flow.terminal_v * flow.capacitor_a
             for flow, feed in zip(flows, self._feeds, strict=True)
-            if flow.load_a > _BEYOND * feed.stage.limit_a + _BEYOND_A
-        )
+            if flow.capacitor_a > 0.0 and flow.load_a > _BEYOND * feed.stage.limit_a + _BEYOND_A
+        }
+        filling = {
+            feed.number
+            for flow, feed in zip(flows, self._feeds, strict=True)
+            if flow.capacitor_a < 0.0
+        }
         for position, part in self._parts.items():
             at = volts.get(position)
             if at is None:
                 continue
             power_w = max(powers_w[position], 0.0)
+            for number in filling & part.drivers:
+                part.capacitor_j.pop(number, None)
             self._energy(part, step_s, power_w, drawn_w, discharged_w)
             self._time(part, step_s, currents_a.get(position, 0.0))
             self._biased(part, at)
 
     def _energy(
-        self, part: Watched, step_s: float, power_w: float, drawn_w: float, discharged_w: float
+        self,
+        part: Watched,
+        step_s: float,
+        power_w: float,
+        drawn_w: float,
+        discharged_w: Mapping[int, float],
     ) -> None:
         if power_w <= 1e-9:
             part.hot_s = 0.0
             return
-        if discharged_w > 0.0 and drawn_w > 0.0:
+        for number, by_w in discharged_w.items():
+            if drawn_w <= 0.0:
+                continue
             # The capacitor also feeds its own bleeder and a sinking regulator.
-            share = min(discharged_w / drawn_w, 1.0)
-            part.capacitor_j += share * power_w * step_s
+            share = min(by_w / drawn_w, 1.0)
+            put_j = part.capacitor_j.get(number, 0.0) + share * power_w * step_s
+            part.capacitor_j[number] = put_j
             limit_j = DIRECT_CAPACITOR_J if self._direct else CAPACITOR_J
-            if self._beyond("capacitor", part.capacitor_j, limit_j):
+            if number in part.drivers:
+                limit_j = DRIVER_CAPACITOR_J
+            if self._beyond("capacitor", put_j, limit_j):
                 self._say(
                     "capacitor", part.position,
-                    f"the supply's output capacitor put {1e6 * part.capacitor_j:.3g} uJ into "
+                    f"the output capacitor of supply {number} put {1e6 * put_j:.3g} uJ into "
                     f"{part.name}",
                 )  # fmt: skip
         if power_w > _WARMING_W:
@@ -510,6 +535,19 @@ def _needed_ohm(
     if family == "stage" and volts <= 5.5:
         return 430.0
     return 1e3 if volts <= (12.6 if family == "stage" else 8.2) else 10e3
+
+
+def _feeds_driver(family: str, feed: Feed, network: _Network, columns: Mapping[str, str]) -> bool:
+    """Say whether a supply reaches a driver's pins, behind its resistor, and nothing else."""
+    if family != "stage":
+        return False
+    plus, minus = network.from_node(feed.plus), network.from_node(feed.minus)
+    ways = [
+        plus[node]
+        for node in columns.values()
+        if node in plus and minus.get(node, math.inf) > _DIRECT_OHM
+    ]
+    return columns["VDRV"] in plus and bool(ways) and min(ways) > _DRIVER_OHM
 
 
 class _Network:

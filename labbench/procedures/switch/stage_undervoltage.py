@@ -26,7 +26,8 @@ from labbench.procedures.switch.stage_taken import EdgeTaken
 _COARSE_V, _FINE_V = 0.2, 0.02
 #: below a threshold found by this much the driver sleeps again: more than any hysteresis (assumed)
 _HYSTERESIS_V = 1.0
-_SW_V, _SW_AMPS = 0.2, 0.05
+#: the low side empties the supply's capacitor up to four times: 20 uJ together at 1 mF
+_SW_V, _SW_AMPS = 0.1, 0.05
 _SETTLE_S, _REACHED_V, _LONGEST_S, _POLL_S = 0.03, 0.01, 4.0, 0.02
 #: how far a readback may stand off and the voltage still counts as reached
 _OFF_SHARE, _LONGEST_STEP_S = 2e-3, 120.0
@@ -40,7 +41,7 @@ def undervoltage(
 ) -> tuple[EdgeTaken, ...]:  # fmt: skip
     """Ramp vdrv up and down with en on and pwm low; coarse steps first, finer ones near the edge.
 
-    With two channels sw hangs on 0.2 V and 50 mA: it falls when the low side conducts. With one,
+    With two channels sw hangs on 0.1 V and 50 mA: it falls when the low side conducts. With one,
     the driver's own current tells when it wakes. `awake_a` is that current (A) at full voltage.
     Raises what the bench raises.
     """
@@ -52,7 +53,7 @@ def undervoltage(
     channel = 2 if two_channels else 1
     need = driver_need("the undervoltage thresholds", conditions.driver_v, time_s=_LONGEST_STEP_S)
     if two_channels:
-        # sw is biased with 0.2 V only, which turns nothing on; the driver comes up beside it
+        # sw is biased with 0.1 V only, which turns nothing on; the driver comes up beside it
         need = evolve(need, beside_channel=1)
     drive = Live(
         bench, volts=conditions.driver_v, amps=DRIVER_AMPS, need=need, channel=channel,
@@ -75,7 +76,7 @@ def _look(
                 return across_v is None or across_v > least_v, across_v or 0.0
 
             return _edges(bench, drive, 1, conditions, woken, "driver-current")
-    sw_need = Need("sw at 0.2 V", voltage_v=_SW_V, current_a=_SW_AMPS, time_s=_LONGEST_STEP_S)
+    sw_need = Need("sw at 0.1 V", voltage_v=_SW_V, current_a=_SW_AMPS, time_s=_LONGEST_STEP_S)
     with Live(bench, volts=_SW_V, amps=_SW_AMPS, need=sw_need, part=conditions.power), drive:
 
         def conducts() -> tuple[bool, float]:

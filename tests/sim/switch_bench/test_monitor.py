@@ -147,7 +147,7 @@ BROKEN = [
     (move_relays_before_the_capacitor_is_empty, "at a re-tie"),
     (move_relays_under_current, "flowed through contact 310"),
     (close_a_relay_on_a_live_supply, "flowed through contact 310"),
-    (dump_the_output_capacitor_into_the_part, "output capacitor put"),
+    (dump_the_output_capacitor_into_the_part, "output capacitor of supply 1 put"),
     (join_the_impedance_meter_and_the_supply, "LCR meter"),
     (burn_the_part, "dissipated"),
 ]
