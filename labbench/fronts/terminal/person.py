@@ -18,6 +18,8 @@ from labbench.ports import Event, Prompt
 _LOOKS = "f = fine, d = discoloured, c = cracked, b = bulged"
 _HOOKUPS = {
     "coil-impedance": "the impedance meter",
+    "rail-short": "the two clips of the supply to each other, nothing of the board between them",
+    "board-power": "supply and multimeter to the board; 1 Ω (1 W) stays across its rail",
     "coil-kelvin": "the supply (force contacts) and, if there is one, the multimeter (sense)",
     "coil-bias": "supply and impedance meter through the bias network, never beside it",
     "coil-insulation": "supply through 1 MΩ to the probe on the core, multimeter across the 1 MΩ",

@@ -122,7 +122,8 @@ def check_rail(
     """
     confirm_off(bench)
     if bench.multimeter is None:
-        leads_ohm = _clips_together(bench, short_position)
+        # a person who holds the clips together puts nothing into a jig
+        leads_ohm = _clips_together(bench, None if bench.by_person else short_position)
         tie(bench, _hookup(side, "", with_multimeter=False), position)
         feed = _Feed(bench, side, large_core, leads_ohm)
         return evolve(feed.both_ways(), leads_ohm=leads_ohm)
@@ -257,7 +258,7 @@ class _Feed:
         return found, reached_v < _LIMITED_SHARE * volts
 
 
-def _clips_together(bench: Bench, position: str) -> float:
+def _clips_together(bench: Bench, position: str | None) -> float:
     """Return the resistance of leads and clips, read on each other at 1 A and 0.2 V at most."""
     tie(bench, hookup("rail-short", with_multimeter=False), position)
     agree(bench, "the clips on each other", volts=_ZERO_V, amps=_ZERO_A)

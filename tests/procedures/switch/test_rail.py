@@ -80,6 +80,16 @@ def test_without_a_multimeter_the_leads_are_read_on_each_other_and_taken_out(
     assert clips <= 0.2
 
 
+def test_a_person_holds_the_clips_together_and_then_goes_to_the_board(tmp_path: Path) -> None:
+    rig = SwitchRig(tmp_path, by_person=True, without=["multimeter"])
+    rig.operator.answers["all-off"] = "yes"
+    rig.world.part = Shorting()
+    rig.world.part.drain_ohm = 0.5
+    check_rail(rig.bench)
+    assert rig.operator.ties() == ["rail-short", "rail-check"]
+    assert not [prompt for prompt in rig.operator.asked if prompt.kind == "place"]
+
+
 def test_clips_that_do_not_touch_each_other_end_it_with_nothing_on_the_board(
     tmp_path: Path,
 ) -> None:
