@@ -86,3 +86,23 @@ def test_the_input_of_a_board_is_looked_at_alone(workshops: Callable[..., Worksh
         words[specimen] = found["word"]
     assert words == {"memory-good": "alive", "memory-input": "dead"}, found
     assert found["resistance_ohm"]["value"] == pytest.approx(0.5, rel=0.02)
+
+
+def test_a_board_that_was_found_dead_gets_no_power_and_the_history_shows_both(
+    workshops: Callable[..., Workshop],
+) -> None:
+    workshop = workshops("boards")
+    code, _ = rail(workshop, "core-dead", "--after-fitting", "--phases", 2)
+    assert code == 1
+    refused = workshop.labbench(
+        "rail", "radar-processor", "core", "--serial", "core-dead", "--position", "core-dead",
+        "--who", "tester", "--bench", workshop.bench_file, "--first-power",
+    )  # fmt: skip
+    assert refused.code != 0
+    assert "found dead when it was checked last: it is not powered" in refused.err
+    assert workshop.journals("first-power") == []
+    rail(workshop, "memory-input", "--first-power")
+    history = workshop.labbench("history")
+    assert history.code == 0, history.err
+    assert "core-dead" in history.out
+    assert "memory-input" in history.out
