@@ -20,9 +20,9 @@ from tests.studies.switch_detection import (
     fault_rows,
     healthy_row,
     part_type_of,
-    report,
     small_leaks,
 )
+from tests.studies.switch_report import report
 from tests.studies.switch_severities import BANDS
 from tests.studies.tally import Tally, lower_bound, upper_bound
 
@@ -127,7 +127,7 @@ def test_small_leaks_are_found_down_to_nanoamperes() -> None:
 def test_the_page_holds_every_goal_and_every_row() -> None:
     one = Tally(6, Counter(unfit=6), 6, Counter(hot=0, none=6), Counter({"hot": 6, "1 of 5": 3}))
     rows = {name: {band.name: one for band in BANDS} for name in TYPES}
-    text = report(dict.fromkeys(TYPES, one), rows, {}, [], {})
+    text = report(dict.fromkeys(TYPES, one), rows, {}, [], {}, seed=1)
     for words in ("false reject", "+15 %", "±0.25 V", "500 kΩ", "named right", "bad sibling"):
         assert words in text
     assert text.count("| short, 2 mΩ-2 Ω | 100 |") == len(TYPES)
