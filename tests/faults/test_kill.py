@@ -54,12 +54,12 @@ def run_verify(bench_file: Path, data: Path) -> None:
 
 
 @contextlib.contextmanager
-def simulator(folder: Path) -> Iterator[BenchFile]:
+def simulator(folder: Path, scenario: str = "one-coil", rate: float = RATE) -> Iterator[BenchFile]:
     """Serve the simulated bench in a process of its own."""
     path = folder / "bench.toml"
     process = subprocess.Popen(
         [sys.executable, "-c", "from labbench.fronts.terminal import main; main()", "simulate",
-         "one-coil", "--write-bench", str(path), "--clock-rate", str(RATE)],
+         scenario, "--write-bench", str(path), "--clock-rate", str(rate)],
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
         cwd=Path(__file__).parents[2],
     )  # fmt: skip
