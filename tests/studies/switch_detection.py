@@ -163,7 +163,7 @@ def healthy_row(type_name: str, count: int, seed: int, *, roads: bool = True) ->
                 for road, flag in hand.flags(lot.parts[k], lot.loop.conditions.drain_v).items():
                     tally.also(road, flag)
             if k == 0:
-                tally.also("no meter", _without_meter(lot, k, None) == "unfit")
+                tally.also("no meter", without_meter(lot, k, None) == "unfit")
     return tally
 
 
@@ -175,7 +175,7 @@ def _spoiled(lot: Lot, siblings: Sequence[Readings], rng: np.random.Generator) -
     return [*siblings[:-1], line]
 
 
-def _without_meter(lot: Lot, k: int, fault: MosfetFault | None) -> str:
+def without_meter(lot: Lot, k: int, fault: MosfetFault | None) -> str:
     """Judge a part on a bench with a supply only."""
     loop = SwitchLoop(lot.loop.session, lot.loop.part_type, with_multimeter=False)
     part = lot.parts[k] if fault is None else lot.parts[k].with_fault(fault)
@@ -211,7 +211,7 @@ def fault_rows(
                     found = judge(line, part_type, siblings=_spoiled(lot, siblings, rng))
                     tally.also("1 of 5", found.disposition == "unfit")
                 else:
-                    tally.also("no meter", _without_meter(lot, k, fault) == "unfit")
+                    tally.also("no meter", without_meter(lot, k, fault) == "unfit")
                     assert hand is not None
                     for road, flag in hand.flags(part, lot.loop.conditions.drain_v).items():
                         tally.also(road, flag)

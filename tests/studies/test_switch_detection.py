@@ -21,6 +21,7 @@ from tests.studies.switch_detection import (
     healthy_row,
     part_type_of,
     small_leaks,
+    without_meter,
 )
 from tests.studies.switch_report import report
 from tests.studies.switch_severities import BANDS
@@ -77,6 +78,17 @@ def test_hot_parts_and_bad_siblings_cost_no_sound_part() -> None:
     assert tally.unfit_by["hot undecided"] >= tally.asked_by["hot"] / 3
     assert tally.unfit_by["1 of 5"] <= 1
     assert tally.unfit_by["none"] == 0
+
+
+def test_a_supply_alone_never_calls_a_part_fit() -> None:
+    part_type = part_type_of("nfet-30v-5m")
+    construction = device_construction(TYPES["nfet-30v-5m"])
+    assert isinstance(construction, MosfetConstruction)
+    rng = np.random.default_rng(60)
+    lot = draw_lot(construction, part_type, rng, count=3)
+    words = {without_meter(lot, k, band.draw(rng)) for k in range(3) for band in BANDS}
+    assert words == {"unfit", "plausible"}
+    assert without_meter(lot, 0, None) == "plausible"
 
 
 @pytest.mark.parametrize("type_name", TYPES)
