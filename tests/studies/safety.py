@@ -56,7 +56,7 @@ from tests.studies.safety_benches import (
 TABLE = Path(__file__).parent / "results" / "safety.md"
 SEED = 20261125
 #: nothing here has to outlive a power cut, and a disk that is asked to makes hours of it
-_MEMORY_DISK = Path("/dev/shm")
+MEMORY_DISK = Path("/dev/shm")
 
 Do = Callable[[OpenBench, Laid, DataFolder], None]
 
@@ -213,7 +213,7 @@ def run_trial(
     refuse a part; any other error is raised.
     """
     row = Row()
-    where = _MEMORY_DISK if _MEMORY_DISK.is_dir() else None
+    where = MEMORY_DISK if MEMORY_DISK.is_dir() else None
     with tempfile.TemporaryDirectory(dir=where) as name:
         folder = Path(name)
         with laid_out(trial, folder) as (served, laid):
