@@ -63,6 +63,8 @@ study: $(VENV)/.made-test
 	$(BIN)/python -m tests.studies.switch_detection --write
 	$(BIN)/python -m tests.studies.stage_detection --write
 	$(BIN)/python -m tests.studies.load_detection --write
+	$(BIN)/python -m tests.studies.safety --write
+	$(BIN)/python -m tests.studies.switch_exchanges --write
 
 bench: $(VENV)/.made-test
 	$(BIN)/python tests/benchmarks/run.py
