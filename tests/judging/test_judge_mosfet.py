@@ -459,3 +459,19 @@ def test_too_little_on_resistance_needs_more_evidence_than_too_much() -> None:
 
     assert word(1.125) == "unfit"
     assert word(1.0 / 1.125) != "unfit"
+
+
+def test_a_hot_part_with_a_low_threshold_is_warm_by_its_on_resistance() -> None:
+    """By hand: 20 K take 46 mV from the diode and 108 mV from the threshold, and add 8.8 %."""
+
+    def at(k: float, **more: Any) -> Readings:
+        return sound(
+            threshold=(Threshold(2.5e-4, 0.72 - 5.4e-3 * k, 3e-4),),
+            body_diode=(BodyDiode(1e-3, 0.55 - 2.3e-3 * k, 1e-4),),
+            on_resistance=(OnResistance(10.0, 3.0, 4.1e-3 * (1.0 + 4.4e-3 * k), 2e-5),), **more,
+        )  # fmt: skip
+
+    others = [at(0.3 * n, specimen=f"S{n}", role="sibling") for n in range(-2, 3)]
+    judgement = judge_mosfet(at(20.0), BARE, siblings=others)
+    assert judgement.disposition == "undecided"
+    assert "retest cold" in judgement.would_decide[0].text
