@@ -31,8 +31,10 @@ _LOTS = 64
 # The best fault has to beat "sound, but of another lot" by this much (ln of odds) where nothing
 # else shows that the siblings are of the part's lot.
 _ODDS_NEEDED = 0.7
-# Companions this clearly (ln of the Bayes factor) of another lot than the siblings, or of theirs.
-_COMPANIONS_TELL = 1.0
+# Companions this clearly (ln of the Bayes factor) of another lot than the siblings, or of theirs:
+# siblings are chosen by a person who means them to be of one lot, and errs in one case of twenty
+# or so.
+_OTHER_LOT, _SAME_LOT = 3.0, 0.5
 _LEAST_COMPANIONS = 3
 _UNKNOWN_DC = 30.0
 
@@ -105,13 +107,13 @@ class LotBook:
         page = self._page(measured, part, siblings, companions)
         if page.tests is None:
             return LotView(None, None, page.unlike)
-        if page.ln_other is not None and page.ln_other > _COMPANIONS_TELL:
+        if page.ln_other is not None and page.ln_other > _OTHER_LOT:
             return LotView(page.tests, None, page.unlike, other_lot=True)
         vector = _vector(measured, page.tests.reference)
         if vector is None:
             return nothing
         evidence = page.tests.compare(vector[None, :])[0]
-        sure_of_lot = page.ln_other is not None and page.ln_other < -_COMPANIONS_TELL
+        sure_of_lot = page.ln_other is not None and page.ln_other < _SAME_LOT
         differs = evidence.p_smallest < 4.0 * false_reject / LOT_TEST_WEIGHTS
         if differs and not sure_of_lot and evidence.ln_odds_fault < _ODDS_NEEDED:
             return LotView(page.tests, None, page.unlike, other_lot=True)

@@ -128,12 +128,15 @@ def draw_lots(
 def kept_lots(
     folder: Path | None, draw: Callable[..., Lots], name: str, count: int, **how: object
 ) -> Lots:
-    """Draw lots, or read them from a folder where the same ones were kept before."""
+    """Draw lots, or read them from a folder where these, or more of the same, were kept before."""
     if folder is None:
         return draw(name, count, **how)
-    words = [draw.__name__, name, str(count)] + [f"{k}-{v}" for k, v in sorted(how.items())]
-    path = folder / ("_".join(words) + ".npz")
-    if not path.exists():
+    options = "_".join(f"{k}-{v}" for k, v in sorted(how.items()))
+    stem = f"{draw.__name__}_{name}_{options}_x"
+    kept_before = {int(p.stem.rpartition("_x")[2]): p for p in folder.glob(f"{stem}*.npz")}
+    enough = [n for n in kept_before if n >= count]
+    path = kept_before[min(enough)] if enough else folder / f"{stem}{count}.npz"
+    if not enough:
         lots = draw(name, count, **how)
         folder.mkdir(parents=True, exist_ok=True)
         np.savez(
@@ -145,7 +148,10 @@ def kept_lots(
         )
     with np.load(path) as kept:
         siblings, healthy = (int(x) for x in kept["counts"])
-        return Lots(name, siblings, healthy, tuple(map(str, kept["faults"])), kept["z"], kept["dc"])
+        return Lots(
+            name, siblings, healthy, tuple(map(str, kept["faults"])), kept["z"][:count],
+            kept["dc"][:count],
+        )  # fmt: skip
 
 
 def _faulty(

@@ -340,6 +340,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--lots", type=int, default=60, help="lots with faults, per type")
     parser.add_argument("--healthy", type=int, default=1500, help="lots with one healthy part")
+    parser.add_argument("--beside", type=int, default=500, help="of these, beside siblings")
     parser.add_argument("--types", nargs="*", default=TYPES)
     parser.add_argument("--meters", nargs="*", default=METERS)
     parser.add_argument("--seed", type=int, default=SEED)
@@ -348,11 +349,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     chosen = parser.parse_args(arguments)
     begun = time.monotonic()
     results = Results(keep=chosen.keep)
-    study_faults(results, chosen.types, chosen.meters, chosen.lots, seed=chosen.seed)
-    print(f"faults: {time.monotonic() - begun:.0f} s", file=sys.stderr, flush=True)
     # the classes at both ends of what a bench has; the others lie between
     ends = [m for m in ("hand-100kHz", "bench-1MHz") if m in chosen.meters]
-    few = max(2, chosen.healthy // 3)
+    between = [m for m in chosen.meters if m not in ends]
+    study_faults(results, chosen.types, ends, chosen.lots, seed=chosen.seed)
+    study_faults(results, chosen.types, between, max(2, chosen.lots // 4), seed=chosen.seed)
+    print(f"faults: {time.monotonic() - begun:.0f} s", file=sys.stderr, flush=True)
+    few = chosen.beside
     study_healthy(results, chosen.types, ends, chosen.healthy, seed=chosen.seed + 10)
     study_healthy(
         results, chosen.types, ends, chosen.healthy // 3, seed=chosen.seed + 20, spread=1.4
@@ -376,7 +379,8 @@ def _page(results: Results, chosen: argparse.Namespace) -> Iterator[str]:
     yield ""
     yield (
         f"`python tests/studies/detection.py --write`, seed {chosen.seed}: simulated coils "
-        f"({chosen.lots} lots a type with one part of every fault, {chosen.healthy} lots with one "
+        f"({chosen.lots} lots a type with one part of every fault, a quarter of them for the "
+        f"meters of 300 kHz and 5 MHz; {chosen.healthy} lots with one "
         "healthy part), simulated meters. Spreads are assumed; nobody has measured them on real "
         "parts. Every cell: percent called unfit / undecided, at 1 % total false reject. One seed "
         "serves all types, so their columns are not independent of each other."

@@ -44,13 +44,17 @@ class Winding:
     neighbours: float
     relaxation_hz: float
     layers: int = 1
+    material: str = "powder"
+    #: thickness of the wire, and how many times one turn's field lies on it
+    wire_m: float = 0.35e-3
+    fields: float = 2.0
 
     def part_type(self, name: str) -> CoilType:
         """Give the part type that its maker would state: 20 % and 10 %."""
         low, high = 0.8 * self.inductance_h, 1.2 * self.inductance_h
         r = self.resistance_ohm
         return CoilType(
-            name=name, material="powder", turns=self.turns,
+            name=name, material=self.material, turns=self.turns,  # type: ignore[arg-type]
             inductance=(InductanceLimit(self.inductance_h, low, high, 1e5),),
             dc_resistance=(ResistanceLimit(r, 0.9 * r, 1.1 * r, 25.0),), saturation=None,
         )  # fmt: skip
@@ -62,6 +66,15 @@ WINDINGS = {
     "turns-1u0": Winding(6, 1e-6, 3e-3, 0.948, 30e6),
     "turns-4u7": Winding(12, 4.7e-6, 16e-3, 0.944, 30e6, layers=2),
     "turns-22u": Winding(25, 22e-6, 60e-3, 0.915, 60e6, layers=2),
+}
+
+#: large and gapped ones, for other studies
+LARGE_WINDINGS = {
+    "turns-100u": Winding(45, 100e-6, 0.217, 0.943, 75e6, layers=3, fields=1.0),
+    "turns-gapped-10u": Winding(10, 10e-6, 8.9e-3, 0.956, 100e6, layers=2, material="ferrite"),
+    "turns-1m": Winding(
+        110, 1e-3, 1.8, 0.941, 100e6, layers=3, material="ferrite", wire_m=0.2e-3, fields=1.2
+    ),
 }
 
 
@@ -87,6 +100,8 @@ METERS = {
     "up to 100 kHz": Meter(3e-3, 1e-3, 15e-9, 1e-3, 3e-9, (20e-3, 30e-9, 5e-12), 3),
     "up to 1 MHz": Meter(5e-4, 1e-4, 1e-9, 2e-4, 1e-9, (5e-3, 10e-9, 1.5e-12), 5),
 }
+
+MIDDLE_METER = Meter(1e-3, 2e-4, 3e-9, 4e-4, 2e-9, (8e-3, 15e-9, 2e-12), 4)
 
 #: name, kind, severity: contact of one shorted turn, flux left, relaxation lower by, resistance
 FAULTS: tuple[tuple[str, str, float], ...] = (
@@ -133,7 +148,7 @@ def measure_network(
     mu = np.exp(-1j * angle) / (1.0 + (1j * FREQUENCIES_HZ / relaxation) ** 0.95)
     resistance = winding.resistance_ohm * unit["resistance"]
     extra = resistance * (severity - 1.0) if kind == "joint" else 0.0
-    rises = _foil_factor(omega, 0.35e-3 * unit["thickness"], 2.0 * unit["layers"])
+    rises = _foil_factor(omega, winding.wire_m * unit["thickness"], winding.fields * unit["layers"])
     branch = (resistance / n * rises)[:, None, None] * np.eye(n)
     branch = branch + 1j * omega[:, None, None] * (size * air + mu[:, None, None] * core)
     joins = np.eye(n) - np.eye(n, k=-1)  # branch k runs from node k to node k + 1; the last: ground
