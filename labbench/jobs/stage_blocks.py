@@ -308,5 +308,7 @@ def _on(path: str, one: OnTaken, known: _Known) -> StageReading:
     found = on_resistance(
         [OnOffPair(one.off_v, one.on_v, after_v, one.on_a)], multimeter=known.meter,
         supply=known.supply, range_v=fitting_range_v(one.on_v), off_current_a=one.off_a,
+        # the 22 ohm take some off the driver's voltage
+        gate_v=None if one.wanted_gate_v is None else (one.wanted_gate_v, one.gate_source_v),
     )  # fmt: skip
     return _reading(ON_RESISTANCE, path, found, known)

@@ -43,17 +43,24 @@ _UNKNOWN_STEPS = 7
 _INSIDE: Final[Mapping[tuple[str, str], float]] = {("vdrv", "boot"): 1e6, ("vdrv", "pwm"): 450e3}
 #: one resistor more, for a part that is faulty as well
 _FAULT_OHM: Final = tuple(10.0**e for e in (-2, 0, 2, 3, 4, 4.5, 5, 5.5, 6))
-_NO_FAULT_OHM = 1e12
-#: logarithmic scatter of healthy networks about their type (assumed), of two lines on one terminal
-_SCATTER, _JOINED_SCATTER = 0.3, 2.0
+_Fault = tuple[int, int, float]
+_NO_FAULT: Final[_Fault] = (0, 1, 1e12)
+#: both switches often melt together
+_MOST_FAULTS: Final = 2
+#: logarithmic scatter of readings about a network that fits (assumed: no network of resistors is
+#: quite what a driver does at 0.2 V), and of two lines on one terminal
+_SCATTER, _JOINED_SCATTER = 0.15, 2.0
+#: a resistor that the type names lies within its tolerance, which is so many standard deviations
+_TOLERANCE_SIGMAS = 2.0
+_DEFAULT_TOLERANCE = 0.6
 _CONTACT_OHM = 0.1
 #: share of readings that fit nothing, and the width over which they lie (natural logarithm)
 _STRAY_SHARE, _STRAY_WIDTH = 0.02, 28.0
 #: a fault is rarer than none: it has to explain this much (natural logarithm)
-_FAULT_COST = 3.0
+_FAULT_COST = 6.0
 #: lying as marked has to be likelier than any other way by this (natural logarithm)
-_CLEARLY = 3.0
-_SWEEPS = 2
+_CLEARLY = 4.0
+_SWEEPS, _CLOSER = 4, 0.35
 
 
 @frozen
@@ -159,8 +166,10 @@ class _Fit:
     ) -> None:
         self._readings = readings
         self._branches = [*_BRANCHES, *_INSIDE]
-        self._ranges = [_range(part, one, other) for one, other in _BRANCHES]
-        self._ranges += [(ohm / 30.0, ohm * 10.0) for ohm in _INSIDE.values()]
+        self._ranges: list[tuple[float, float, float]] = [
+            _range(part, one, other) for one, other in _BRANCHES
+        ]
+        self._ranges += [(ohm / 30.0, ohm * 10.0, math.inf) for ohm in _INSIDE.values()]
         self._pairs = list(combinations(range(len(TERMINALS)), 2))
         # lines of the jig that touch the same terminal are one node, and so are the terminals
         lines = dict(zip(TERMINALS, touched, strict=True))
@@ -176,28 +185,33 @@ class _Fit:
         self._node = node
 
     def best(self) -> float:
-        """Return the largest logarithm of the likelihood."""
-        ohms = np.array([math.sqrt(low * high) for low, high in self._ranges])
-        fault = (0, 1, _NO_FAULT_OHM)
+        """Return the largest logarithm of the likelihood, with up to two faults."""
+        ohms = np.array([math.sqrt(low * high) for low, high, _ in self._ranges])
+        candidates = [_NO_FAULT] + [(a, b, ohm) for a, b in self._pairs for ohm in _FAULT_OHM]
+        faults = [_NO_FAULT] * _MOST_FAULTS
         score = -math.inf
-        for _ in range(_SWEEPS):
-            for place, (low, high) in enumerate(self._ranges):
-                if high / low < 1.01:
-                    continue
-                tries = np.geomspace(low, high, _UNKNOWN_STEPS)
+        for sweep in range(_SWEEPS):
+            for place, (low, high, _) in enumerate(self._ranges):
+                # each sweep looks closer about what the one before found
+                near = (high / low) ** (0.5 * _CLOSER**sweep)
+                here = float(ohms[place])
+                tries = np.geomspace(
+                    max(low, here / near), min(high, here * near), _UNKNOWN_STEPS
+                )  # fmt: skip
                 many = np.repeat(ohms[None, :], len(tries), axis=0)
                 many[:, place] = tries
-                scores = self._scores(many, [fault] * len(tries))
+                scores = self._scores(many, [faults] * len(tries))
                 ohms = many[int(np.argmax(scores))]
-            faults = [(0, 1, _NO_FAULT_OHM)] + [
-                (a, b, ohm) for a, b in self._pairs for ohm in _FAULT_OHM
-            ]
-            scores = self._scores(np.repeat(ohms[None, :], len(faults), axis=0), faults)
-            scores[1:] -= _FAULT_COST
-            fault, score = faults[int(np.argmax(scores))], float(np.max(scores))
+            for which in range(_MOST_FAULTS):
+                sets = [[*faults[:which], one, *faults[which + 1 :]] for one in candidates]
+                scores = self._scores(np.repeat(ohms[None, :], len(sets), axis=0), sets)
+                costs = [sum(_FAULT_COST for one in each if one != _NO_FAULT) for each in sets]
+                scores -= np.array(costs)
+                best = int(np.argmax(scores))
+                faults, score = sets[best], float(scores[best])
         return score
 
-    def _scores(self, ohms: Array, faults: Sequence[tuple[int, int, float]]) -> Array:
+    def _scores(self, ohms: Array, faults: Sequence[Sequence[_Fault]]) -> Array:
         """Return the logarithm of the likelihood of each set of resistors."""
         count, size = len(ohms), len(TERMINALS)
         matrix = np.zeros((count, size, size))
@@ -213,15 +227,18 @@ class _Fit:
 
         for place, (one, other) in enumerate(self._branches):
             join(self._place[one], self._place[other], 1.0 / ohms[:, place])
-        for number, (a, b, ohm) in enumerate(faults):
-            a, b = self._node[a], self._node[b]
-            if a != b:
-                matrix[number, [a, b], [a, b]] += 1.0 / ohm
-                matrix[number, [a, b], [b, a]] -= 1.0 / ohm
+        for number, each in enumerate(faults):
+            for first, second, ohm in each:
+                a, b = self._node[first], self._node[second]
+                if a != b:
+                    matrix[number, [a, b], [a, b]] += 1.0 / ohm
+                    matrix[number, [a, b], [b, a]] -= 1.0 / ohm
         # a little to a common point keeps a network with loose ends solvable
         matrix[:, range(size), range(size)] += 1e-13
         inverse: Array = np.asarray(np.linalg.inv(matrix), dtype=np.float64)
         total = np.zeros(count)
+        for place, (low, high, sd) in enumerate(self._ranges):
+            total -= 0.5 * (np.log(ohms[:, place] / math.sqrt(low * high)) / sd) ** 2
         for reading in self._readings:
             total += self._likelihood(reading, inverse)
         return total
@@ -250,7 +267,8 @@ class _Fit:
         return np.asarray(np.log((1.0 - _STRAY_SHARE) * found + _STRAY_SHARE * stray))
 
 
-def _range(part: StageType, one: str, other: str) -> tuple[float, float]:
+def _range(part: StageType, one: str, other: str) -> tuple[float, float, float]:
+    """Give where a resistor may lie (ohm), and the logarithmic spread about its middle."""
     limits = [
         limit
         for limit in part.limits_of(SHORT.name, f"{one}-{other}")
@@ -258,10 +276,13 @@ def _range(part: StageType, one: str, other: str) -> tuple[float, float]:
     ]
     for limit in limits:
         if limit.nominal is not None:
-            return limit.nominal, limit.nominal
+            share = (limit.upper or 0.0) / limit.nominal - 1.0
+            wide = 1.0 + (share if share > 0.0 else _DEFAULT_TOLERANCE)
+            spread = math.log(wide) / _TOLERANCE_SIGMAS
+            return limit.nominal / wide, limit.nominal * wide, spread
     low = max((limit.lower for limit in limits if limit.lower is not None), default=_LEAST_OHM)
     high = min((limit.upper for limit in limits if limit.upper is not None), default=_MOST_OHM)
-    return low, max(high, low)
+    return low, max(high, low), math.inf
 
 
 def _joined(line: str, touched: Mapping[str, frozenset[str]]) -> frozenset[str]:

@@ -59,6 +59,17 @@ class StageConditions:
         """Give the name of the part type."""
         return self.part.name
 
+    def fed_v(self, awake_a: float | None) -> float:
+        """Give what the supply is set to (V) so that the driver's own pin sees its voltage.
+
+        `awake_a` is what the driver takes (A): its 22 ohm take that much off. Never above the
+        part's maximum.
+        """
+        taken_a = min(awake_a or 0.0, DRIVER_AMPS)
+        most_v = self.part.maximum_vdrv_v
+        wanted_v = self.driver_v + round(max(taken_a, 0.0) * DRIVER_OHM, 3)
+        return wanted_v if most_v is None else max(min(wanted_v, most_v), self.driver_v)
+
     @property
     def power(self) -> Maximum:
         """Give what the power path may see at most."""

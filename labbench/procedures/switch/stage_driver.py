@@ -55,10 +55,14 @@ def driver_current(
 
 
 def pwm_open(
-    bench: Bench, conditions: StageConditions, *, position: str | None = None
-) -> tuple[float | None, float]:
-    """Read the voltage that pwm takes by itself, and what the supply showed meanwhile (V)."""
-    volts = conditions.driver_v
+    bench: Bench, conditions: StageConditions, *, awake_a: float | None = None,
+    position: str | None = None,
+) -> tuple[float | None, float]:  # fmt: skip
+    """Read the voltage that pwm takes by itself, and what the supply showed meanwhile (V).
+
+    `awake_a` is what the driver takes with pwm open (A).
+    """
+    volts = conditions.fed_v(awake_a)
     tie(bench, hookup("stage-drive-en-volts"), position)
     meter = RangedMeter(bench)
     meter.set_for(volts)
@@ -66,7 +70,7 @@ def pwm_open(
     with (
         boot_emptied(bench),
         bench.step("pwm-open", volts=volts),
-        _fed(bench, conditions, "the voltage of the open pwm") as live,
+        _fed(bench, conditions, "the voltage of the open pwm", volts=volts) as live,
     ):
         live.wait_up(volts)
         bench.settle(_SETTLE_S)
@@ -121,9 +125,13 @@ def pwm_currents(
     return tuple(taken)
 
 
-def _fed(bench: Bench, conditions: StageConditions, what: str, channel: int = 1) -> Live:
-    need = driver_need(what, conditions.driver_v, by_hand=bench.multimeter_by_hand)
+def _fed(
+    bench: Bench, conditions: StageConditions, what: str, channel: int = 1,
+    volts: float | None = None,
+) -> Live:  # fmt: skip
+    at_v = conditions.driver_v if volts is None else volts
+    need = driver_need(what, at_v, by_hand=bench.multimeter_by_hand)
     return Live(
-        bench, volts=conditions.driver_v, amps=DRIVER_AMPS, need=need, channel=channel,
+        bench, volts=at_v, amps=DRIVER_AMPS, need=need, channel=channel,
         part=conditions.drive, meter=channel == 1,
     )  # fmt: skip

@@ -72,12 +72,13 @@ def _two_channels(
     check_power_path(name, volts=volts, amps=amps, leads_ohm=leads_ohm)
     need = Need("the on-resistance", voltage_v=volts, current_a=amps, time_s=_ON_S,
                 surge_j=_SURGE_J, beside_channel=2)  # fmt: skip
-    driver = driver_need("the driver beside it", conditions.driver_v, time_s=_DRIVER_S)
+    fed_v = conditions.fed_v(awake_a)
+    driver = driver_need("the driver beside it", fed_v, time_s=_DRIVER_S)
     with Live(
-        bench, volts=conditions.driver_v, amps=DRIVER_AMPS, need=driver, channel=2,
+        bench, volts=fed_v, amps=DRIVER_AMPS, need=driver, channel=2,
         part=conditions.drive, meter=False,
     ) as held:  # fmt: skip
-        held_v = held.wait_up(conditions.driver_v)
+        held_v = held.wait_up(fed_v)
         bench.settle(_DRIVER_SETTLE_S)
         off_v = meter.read() or 0.0
         off_a = value(bench.take_supply_current()) or 0.0
@@ -88,6 +89,7 @@ def _two_channels(
     return OnTaken(
         gate_source_v=held_v - (awake_a or 0.0) * DRIVER_OHM, on_v=on_v, off_v=off_v, on_a=on_a,
         off_a=off_a, method="two-channels", aborted=aborted, off_after_v=off_after_v,
+        wanted_gate_v=conditions.driver_v,
     )  # fmt: skip
 
 
@@ -95,7 +97,7 @@ def _one_channel(
     bench: Bench, conditions: StageConditions, name: str, meter: RangedMeter,
     awake_a: float | None,
 ) -> OnTaken:  # fmt: skip
-    volts = min(conditions.driver_v, _ONE_V)
+    volts = min(conditions.fed_v(awake_a), _ONE_V)
     check_power_path(name, volts=volts, amps=_ONE_AMPS, leads_ohm=0.0)
     need = Need(
         "the on-resistance through 4.7 ohm", voltage_v=volts, current_a=_ONE_AMPS,
@@ -112,7 +114,7 @@ def _one_channel(
         held_v = value(bench.take_supply_voltage()) or 0.0
     return OnTaken(
         gate_source_v=held_v - (awake_a or 0.0) * DRIVER_OHM, on_v=on_v, off_v=off_v, on_a=on_a,
-        off_a=off_a, method="one-channel", aborted=aborted,
+        off_a=off_a, method="one-channel", aborted=aborted, wanted_gate_v=conditions.driver_v,
     )  # fmt: skip
 
 

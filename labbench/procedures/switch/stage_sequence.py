@@ -94,7 +94,9 @@ def _one(
     if step.name == "driver-supply":
         return evolve(taken, driver=_driver(bench, conditions, position))
     if step.name == "pwm-open":
-        volts, supply_v = pwm_open(bench, conditions, position=position)
+        volts, supply_v = pwm_open(
+            bench, conditions, awake_a=taken.driver_current_a("open"), position=position
+        )  # fmt: skip
         return evolve(taken, pwm_open_v=volts, pwm_supply_v=supply_v)
     if step.name == "pwm-current":
         return evolve(taken, pwm=pwm_currents(bench, conditions, position=position))
