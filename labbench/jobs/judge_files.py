@@ -34,7 +34,7 @@ from labbench.results import Judgement, Readings
 #: lines judged together
 _BLOCK = 64
 #: test parts of a lot that tell whether its siblings are of the same lot; of all lots together
-_COMPANIONS, _MOST_COMPANIONS = 9, 5000
+_COMPANIONS, _MOST_COMPANIONS = 24, 10_000
 #: a reference of more siblings than this decides nothing more and would cost memory
 MAXIMUM_SIBLINGS = 200
 

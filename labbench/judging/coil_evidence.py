@@ -66,7 +66,7 @@ _LOOP_BESIDE_LOT_WEIGHT = 0.5
 _LOOP_FALSE_RATE = {"powder": 0.0012, "ferrite": 0.0012, "air": 0.08, None: 0.006}
 _GAIN_FALSE_RATE, _GAIN_FALL = 0.02, 1.05
 _LOSS_FALSE_RATE = {"powder": 0.4, "ferrite": 0.4, "air": 0.4, None: 1.0}
-_RESIDUAL_FALSE_RATE = {"air": 10.0}
+_RESIDUAL_FALSE_RATE: dict[str | None, float] = {"air": 10.0}
 # Faulty coils follow the model less closely than healthy ones (the skin effect of a shorted loop,
 # a cracked core's field), so explanations are compared with a wider allowance.
 _NAMING_RESISTANCE = 0.10

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["loop_couplings", "turns_beforehand", "turns_probability"]
+__all__ = ["FloatArray", "loop_couplings", "turns_beforehand", "turns_probability"]
 
 import math
 from functools import lru_cache

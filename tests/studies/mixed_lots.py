@@ -36,7 +36,7 @@ SEED = 20260609
 RESULTS = Path(__file__).parent / "results"
 SIBLINGS, SOUND = 3, 2
 #: what `judge` takes as companions of a lot's test parts
-_COMPANIONS = 9
+_COMPANIONS = 24
 _BLOCK = 64
 
 #: (mode, meter, type, kind of part) -> how many of each disposition
