@@ -147,7 +147,7 @@ def study(
     nominal_a, drop = part.saturation.current_a, part.saturation.drop
     rows = {top: Row(name, top) for top in tops}
     for number in range(lots):
-        rng = np.random.default_rng([seed, number])
+        rng = np.random.default_rng([seed, number, *name.encode()])
         lot = draw_lot(built, rng)
         siblings = [draw_coil(built, lot, rng) for _ in range(SIBLINGS)]
         sound = draw_coil(built, lot, rng)
