@@ -43,7 +43,7 @@ _CONTACTS_OHM = np.geomspace(1e-4, 15.0, 8)
 _SHARE_HEALTHY = 0.5
 _SD_LN_CORNER = 0.75
 #: nats; of ln 2 = 0.69 for healthy or not
-_WORTH_A_FREQUENCY = 0.01
+_WORTH_A_FREQUENCY = 0.03
 # Looking often is choosing often: an early look may end the sweep as faulty only with this share
 # of the false reject limit, so that the few looks together add a fifth of it at most.
 _EARLY_SHARE = 0.05

@@ -275,7 +275,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     four = ("moulded-150n", "moulded-470n", "moulded-4u7", "gapped-10u")
     study_typed(simulated, four, few, seed=seed + 10)
     study_bad_sibling(simulated, four, few, seed=seed + 20)
-    adaptive = study_adaptive(four, max(2, few // 2), seed=seed + 30)
+    adaptive = study_adaptive(four, max(2, few // 2), seed=seed + 40)
     lines = list(_page(turns, simulated, adaptive, chosen))
     print("\n".join(lines))
     print(f"{time.monotonic() - begun:.0f} s", file=sys.stderr)

@@ -22,7 +22,7 @@ MOST_SHORTS = ("short 5e-05", "short 0.0005", "short 0.005", "short 0.05", "shor
 @pytest.fixture(scope="module")
 def results() -> Results:
     found = Results()
-    study_faults(found, CLOSED, ["bench-300kHz", "bench-1MHz"], 5, seed=701)
+    study_faults(found, CLOSED, ["hand-100kHz", "bench-300kHz", "bench-1MHz"], 5, seed=701)
     study_healthy(found, CLOSED, ["bench-1MHz"], 60, seed=702)
     study_beside_siblings(found, CLOSED, ["bench-1MHz"], 20, seed=703)
     study_wrong_lot(found, CLOSED, ["bench-1MHz"], 6, seed=704)
@@ -48,6 +48,28 @@ def test_siblings_find_three_ohms_four_times_the_core_loss_and_a_fifth_more_resi
     for kind in (*MOST_SHORTS, "short 0.5", "short 1", "short 3", "lossy 4", "joint 1.25"):
         count = results.at("siblings", "bench-1MHz", name, kind)
         assert count.unfit == count.parts, kind
+
+
+@pytest.mark.slow
+def test_a_hand_held_meter_finds_half_an_ohm_by_type_data_and_one_ohm_beside_siblings(
+    results: Results,
+) -> None:
+    for name in CLOSED:
+        for mode, kinds in (
+            ("nominal", (*MOST_SHORTS, "short 0.5")),
+            ("siblings", (*MOST_SHORTS, "short 0.5", "short 1")),
+        ):
+            counts = [results.at(mode, "hand-100kHz", name, kind) for kind in kinds]
+            # of the hardest kind one part in five may stay undecided
+            assert all(c.unfit == c.parts for c in counts[:-1]), (mode, name)
+            assert counts[-1].unfit >= 0.8 * counts[-1].parts, (mode, name)
+
+
+@pytest.mark.slow
+def test_siblings_find_most_shorts_of_ten_ohms_and_twice_the_core_loss(results: Results) -> None:
+    for kind, least in (("short 10", 0.8), ("lossy 2", 0.95)):
+        counts = [results.at("siblings", "bench-1MHz", name, kind) for name in CLOSED]
+        assert sum(c.unfit for c in counts) >= least * sum(c.parts for c in counts), kind
 
 
 @pytest.mark.slow
