@@ -56,6 +56,7 @@ rest: $(VENV)/.made-dev
 study: $(VENV)/.made-test
 	$(BIN)/python tests/studies/demo_seeds.py --seeds 20
 	$(BIN)/python tests/studies/detection.py --write
+	$(BIN)/python tests/studies/robustness.py --write
 	$(BIN)/python tests/studies/recovery.py --write
 	$(BIN)/python -m tests.studies.bias --write
 	$(BIN)/python tests/studies/mixed_lots.py --write

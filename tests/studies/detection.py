@@ -269,18 +269,19 @@ def false_rejects(results: Results, types: Sequence[str]) -> Iterator[str]:
     yield "|---|---|---|" + "---|" * len(types)
     rows = dict.fromkeys((m, at, k) for m, at, _, k in results.counts if k.startswith("healthy"))
     for mode, meter, kind in rows:
-        cells, parts = [], 0
+        cells, parts = [], set()
         for type_ in types:
             count = results.counts.get((mode, meter, type_, kind))
             if count is None:
                 cells.append("")
                 continue
-            parts = count.parts
+            parts.add(count.parts)
             cells.append(
                 f"{count.share('unfit'):.2g} (< {count.upper_unfit():.2g}) / "
                 f"{count.share('undecided'):.2g}"
             )
-        yield f"| {mode}, {kind} | {meter} | {parts} | " + " | ".join(cells) + " |"
+        number = "-".join(map(str, sorted({min(parts), max(parts)})))
+        yield f"| {mode}, {kind} | {meter} | {number} | " + " | ".join(cells) + " |"
 
 
 def naive(results: Results, meter: str, types: Sequence[str]) -> Iterator[str]:
