@@ -465,7 +465,8 @@ class Monitor:
             fed = part.family == "board" and at["VIN"] - at["GND"] > FREE_V
             part.fed |= fed
             most_v = _POWERED_RAIL_V if part.fed else _LOAD_V
-            if rail_v > most_v or rail_v < -_REVERSE_V:
+            limit_v = most_v if rail_v > 0.0 else _REVERSE_V
+            if self._beyond("rail", abs(rail_v), limit_v):
                 self._say(
                     "rail", part.position,
                     f"{rail_v:.3g} V were put on {part.name}, where 0 to {most_v:.1f} V "
