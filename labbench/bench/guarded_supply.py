@@ -96,9 +96,7 @@ class GuardedSupply:
         confirmed, whatever else went wrong. `start_amps` is a current limit to come up with, from
         which `Energised.set_amps` goes up to `amps`, `start_volts` likewise a voltage.
         """
-        return Energised(
-            self, channel, volts, amps, reason, need, part, start_amps, start_volts
-        )
+        return Energised(self, channel, volts, amps, reason, need, part, start_amps, start_volts)
 
     def read_back_off(self, channel: int) -> None:
         """Raise SafetyError where a channel that should be off reads back on."""
