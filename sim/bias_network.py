@@ -108,5 +108,5 @@ def _share(ratio: float, drop: float) -> float:
     """Give _STAYS + (1 - _STAYS) / (1 + k ratio^2), with k so that `drop` is lost at ratio 1."""
     if drop <= 0.0:
         return 1.0
-    k = brentq(lambda k: (1.0 - _STAYS) * k / (1.0 + k) - drop, 0.0, 1e3)
+    k = float(brentq(lambda k: (1.0 - _STAYS) * k / (1.0 + k) - drop, 0.0, 1e3))
     return _STAYS + (1.0 - _STAYS) / (1.0 + k * ratio**2)
