@@ -118,12 +118,19 @@ def test_every_scenario_is_served_with_a_bench_file_that_names_its_servers(name:
             named = {*(each.name for each in scenario.specimens), "open", "short"}
             if scenario.jig == "coil":
                 assert set(found["positions"]) == named
-                assert set(found["hookups"]) == {"coil-impedance", "coil-kelvin"}
+                more = {"bias_network": "coil-bias", "core_probe": "coil-insulation"}
+                assert set(found["hookups"]) == {
+                    "coil-impedance", "coil-kelvin",
+                    *(hookup for part, hookup in more.items() if part in found["fixture"]),
+                }  # fmt: skip
             else:
                 assert set(found["positions"]) == {*named, "check"}
-                begins = {"mosfet": "fet-", "stage": "stage-", "load": "rail-"}
-                families = {begins[scenario.family(each)] for each in scenario.specimens}
-                assert {f"{each.split('-')[0]}-" for each in found["hookups"]} == families
+                begins = {
+                    "mosfet": {"fet"}, "stage": {"stage"}, "load": {"rail"},
+                    "board": {"rail", "vin", "board"},
+                }  # fmt: skip
+                families = [begins[scenario.family(each)] for each in scenario.specimens]
+                assert {each.split("-")[0] for each in found["hookups"]} == set().union(*families)
         else:
             assert not {"switch"} & set(found["instruments"])
             assert not {"hookups", "positions"} & set(found)
