@@ -45,7 +45,8 @@ check: lint
 
 # what `make check` runs beyond lint and `make test`
 rest: $(VENV)/.made-dev
-	$(BIN)/coverage run -m pytest -q -n 2 --dist loadfile -m "not ($(QUICK))" --ignore=tests/faults
+	$(BIN)/coverage run -m pytest -q -n 2 --dist loadfile -m "not ($(QUICK))" --ignore=tests/faults --ignore=tests/studies
+	$(BIN)/python -m pytest -q -n 2 --dist loadfile -m "not ($(QUICK))" tests/studies   # numbers: not under coverage
 	$(BIN)/python -m pytest -q -m "not ($(QUICK))" tests/faults   # thousands of cases: not under coverage
 	$(BIN)/coverage combine -q
 	$(BIN)/coverage report --fail-under=90
