@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
 from typing import Protocol
 
 
@@ -20,6 +22,9 @@ class Clock(Protocol):
     def sleep_s(self, seconds: float) -> None:
         """Wait for this many simulated seconds; raises ValueError for a negative number."""
 
+    def held(self) -> AbstractContextManager[None]:
+        """Let no time pass inside the block: for what the computer takes to work something out."""
+
 
 class RateClock:
     """Count simulated seconds at a fixed rate per real second. Thread safe."""
@@ -30,11 +35,36 @@ class RateClock:
             raise ValueError(f"the clock rate must be above zero, got {rate!r}")
         self.rate = rate
         self._start_s = time.monotonic()
+        self._held_s: float | None = None
+        self._holders = 0
+        self._lock = threading.Lock()
         self._released = threading.Event()
 
     def now_s(self) -> float:
         """Return the simulated seconds since the clock was made."""
-        return (time.monotonic() - self._start_s) * self.rate
+        with self._lock:
+            at_s = time.monotonic() if self._held_s is None else self._held_s
+            return (at_s - self._start_s) * self.rate
+
+    @contextmanager
+    def held(self) -> Iterator[None]:
+        """Let no time pass inside the block; blocks may overlap.
+
+        A computer that is slower than the bench would fall behind for ever: the time that a
+        circuit takes to solve would have to be solved as well.
+        """
+        with self._lock:
+            if self._holders == 0:
+                self._held_s = time.monotonic()
+            self._holders += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._holders -= 1
+                if self._holders == 0 and self._held_s is not None:
+                    self._start_s += time.monotonic() - self._held_s
+                    self._held_s = None
 
     def sleep_s(self, seconds: float) -> None:
         """Wait for this many simulated seconds, or until :meth:`release`."""
@@ -68,6 +98,11 @@ class ManualClock:
         _refuse_negative(seconds)
         with self._lock:
             self._now_s += seconds
+
+    @contextmanager
+    def held(self) -> Iterator[None]:
+        """Do nothing: no time passes here by itself."""
+        yield
 
 
 def _refuse_negative(seconds: float) -> None:

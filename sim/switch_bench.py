@@ -226,8 +226,11 @@ class SwitchBench:
     # What instruments ask of the bench (sim.instruments.world.World)
 
     def settle(self) -> None:
-        """Bring charges, temperatures and integrals up to the clock's time."""
-        with self.lock:
+        """Bring charges, temperatures and integrals up to the clock's time.
+
+        The clock is held meanwhile: a bench that is slower than its time must not fall behind.
+        """
+        with self.lock, self.clock.held():
             end_s = self.clock.now_s()
             if end_s <= self._now_s:
                 return

@@ -113,3 +113,18 @@ def test_streams_are_the_same_in_every_process() -> None:
         for _ in range(2)
     }
     assert printed == {f"{Streams(7).stream('contact', 3).random()}\n"}
+
+
+def test_no_time_passes_while_a_clock_is_held_and_it_goes_on_from_there(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    real_s = [100.0]
+    monkeypatch.setattr("sim.clock.time.monotonic", lambda: real_s[0])
+    clock = RateClock(2.0)
+    real_s[0] += 1.0
+    with clock.held(), clock.held():
+        real_s[0] += 7.0
+        assert clock.now_s() == 2.0
+    assert clock.now_s() == 2.0
+    real_s[0] += 3.0
+    assert clock.now_s() == 8.0
