@@ -4,7 +4,8 @@ from __future__ import annotations
 
 __all__ = ["Outcome", "Request", "Way", "chosen_way"]
 
-from typing import Literal
+from collections.abc import Sequence
+from typing import Any, Literal
 
 from attrs import frozen
 
@@ -73,6 +74,24 @@ class Request:
         if not isinstance(self.part, CoilType):
             raise TypeError(f"{self.part.name} is no coil")
         return self.part
+
+    def told(self, siblings: Sequence[Readings], risk: float) -> dict[str, Any]:
+        """Give what the journal's `opened` event tells of this request."""
+        return {
+            "specimen": self.specimen,
+            "type": self.part.name,
+            "type_description": self.part.description,
+            "type_digest": self.part.digest,
+            "part": self.part,
+            "assumed": self.part.assumed,
+            "donor": self.donor,
+            "lot": self.lot,
+            "customer_job": self.customer_job,
+            "position": self.position,
+            "siblings": [sibling.specimen for sibling in siblings],
+            "risk": risk,
+            "false_reject": self.false_reject,
+        }
 
 
 @frozen

@@ -124,22 +124,7 @@ def verify(
     with bench_run(
         opened, job="verify", name=request.specimen, who=request.who, operator=operator,
         data=data, stop=flag,
-        told={
-            "specimen": request.specimen,
-            "type": request.part.name,
-            "type_description": request.part.description,
-            "type_digest": request.part.digest,
-            "part": request.part,
-            "assumed": request.part.assumed,
-            "donor": request.donor,
-            "lot": request.lot,
-            "customer_job": request.customer_job,
-            "position": request.position,
-            "siblings": [sibling.specimen for sibling in siblings],
-            "risk": risk,
-            "false_reject": request.false_reject,
-            "judged_at_risk": judged_at[0],
-        },
+        told={**request.told(siblings, risk), "judged_at_risk": judged_at[0]},
     ) as run:  # fmt: skip
         run.bench.identify()
         readings, more = measure_coil(

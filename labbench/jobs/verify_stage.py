@@ -53,22 +53,7 @@ def verify_stage(
     with bench_run(
         opened, job="verify", name=request.specimen, who=request.who, operator=operator,
         data=data, stop=stop,
-        told={
-            "specimen": request.specimen,
-            "type": part.name,
-            "type_description": part.description,
-            "type_digest": part.digest,
-            "part": part,
-            "assumed": part.assumed,
-            "donor": request.donor,
-            "lot": request.lot,
-            "customer_job": request.customer_job,
-            "position": request.position,
-            "siblings": [sibling.specimen for sibling in siblings],
-            "risk": risk,
-            "false_reject": request.false_reject,
-            "way": request.way,
-        },
+        told={**request.told(siblings, risk), "way": request.way},
     ) as run:  # fmt: skip
         run.bench.identify()
         readings, taken, more = measure_stage(run, opened, request)
