@@ -3,12 +3,12 @@
     python tests/studies/mixed_lots.py                some minutes
     python tests/studies/mixed_lots.py --write        and into results/mixed-lots.md
 
-Coils and meters are those of turn_lots.py; the rates of the type-data tests were set on other seeds
-of it (and on the simulator's coils), so it is unseen only in its draws. Every lot has three siblings
-and, as test parts in random order, some sound parts and one of each fault: so the siblings' lot has
-to be told from test parts of which most are faulty. Then the same test parts beside siblings of
-another lot. And sound parts, one a lot, by type data only, with spreads as assumed and 1.4 times as
-wide.
+Coils and meters are those of turn_lots.py; the rates of the type-data tests were set on other
+seeds of it (and on simulated coils of sim), so it is unseen only in its draws. Every lot has
+three siblings and, as test parts in random order, some sound parts and one of each fault: so
+the siblings' lot has to be told from test parts of which most are faulty. Then the same test
+parts beside siblings of another lot. And sound parts, one a lot, by type data only, with
+spreads as assumed and 1.4 times as wide.
 """
 
 from __future__ import annotations
