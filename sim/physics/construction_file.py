@@ -22,7 +22,8 @@ from sim.physics.construction import (
 )
 from sim.physics.magnetics import FerriteCore, PowderCore
 from sim.physics.winding import Winding
-from sim.text import Table, TextError, did_you_mean, load_toml
+from sim.shipped import names_in, path_of, read_head
+from sim.text import Table, TextError, load_toml
 
 CONSTRUCTIONS = Path(__file__).parent.parent / "constructions"
 _TINY = 1e-18  # quantities that must be above zero
@@ -31,22 +32,19 @@ _PLACES = {"at_least": 1e-6, "at_most": 1.0}  # lengths in metres
 
 def construction_names() -> list[str]:
     """List the names of the constructions that come with the simulator."""
-    return sorted(path.stem for path in CONSTRUCTIONS.glob("*.toml"))
+    return names_in(CONSTRUCTIONS)
 
 
 @cache
 def construction(name: str) -> Construction:
     """Give the construction of that name. Raises TextError with a suggestion if there is none."""
-    names = construction_names()
-    if name not in names:
-        raise TextError(f'construction "{name}"', [f"is not known; {did_you_mean(name, names)}"])
-    return load_construction(CONSTRUCTIONS / f"{name}.toml")
+    return load_construction(path_of("construction", name, CONSTRUCTIONS))
 
 
 def load_construction(path: Path) -> Construction:
     """Read a construction file and calibrate it. Raises TextError with every problem at once."""
     problems: list[str] = []
-    built = _read(Table(load_toml(path), "", problems), path.stem)
+    built = _read(Table(load_toml(path), "", problems), path)
     if problems:
         raise TextError(str(path), problems)
     try:
@@ -124,23 +122,18 @@ def _saturating_at_nominal(built: Construction) -> Construction:
     return with_setting(brentq(excess, -4.0, 4.0, xtol=1e-10))
 
 
-def _read(table: Table, file_name: str) -> Construction:
-    schema = table.whole("schema")
-    if schema != 1:
-        table.problem("schema", f"{schema} is not known; this is version 1")
-    name = table.text("name")
-    if name and name != file_name:
-        table.problem("name", f'"{name}" differs from the name of the file, "{file_name}"')
+def _read(table: Table, path: Path) -> Construction:
+    name = read_head(table, path)
     nominal = _nominal(table.table("nominal"))
     conductor = _conductor(table.table("conductor"))
-    material, path = _core(table.table("core"), nominal.frequency_hz)
+    material, core_path = _core(table.table("core"), nominal.frequency_hz)
     if material is None and nominal.saturation_a:
         table.problem("nominal.saturation", "an air coil does not saturate")
     lead = _lead(table.table("lead"))
     if lead.resistance_ohm >= nominal.dc_resistance_ohm:
         table.problem("lead.resistance", "must be below nominal.dc_resistance")
     spread = table.table("spread")
-    varying = _varying(conductor, material, path)
+    varying = _varying(conductor, material, core_path)
     built = Construction(
         name=name,
         description=table.text("description"),
@@ -149,7 +142,7 @@ def _read(table: Table, file_name: str) -> Construction:
         conductor=conductor,
         lead=lead,
         material=material,
-        path=path,
+        path=core_path,
         insulation=_insulation(table.table("insulation")),
         lot_spread=_spreads(spread.table("lot"), varying),
         unit_spread=_spreads(spread.table("unit"), varying),

@@ -27,7 +27,8 @@ from sim.physics.devices.files import device_construction
 from sim.physics.devices.load_construction import LoadConstruction
 from sim.physics.devices.stage_construction import StageConstruction
 from sim.physics.devices.stage_faults import StageFault
-from sim.text import Table, TextError, did_you_mean, load_toml
+from sim.shipped import names_in, path_of, read_head
+from sim.text import Table, TextError, load_toml
 
 BOARDS = Path(__file__).parent.parent.parent / "constructions" / "boards"
 _OWN_FAULTS = ("high-resistance-joint", "solder-bridge", "load-short", "input-short")
@@ -35,28 +36,20 @@ _OWN_FAULTS = ("high-resistance-joint", "solder-bridge", "load-short", "input-sh
 
 def board_names() -> list[str]:
     """List the names of the boards that come with the simulator."""
-    return sorted(path.stem for path in BOARDS.glob("*.toml"))
+    return names_in(BOARDS)
 
 
 @cache
 def board_construction(name: str) -> BoardConstruction:
     """Give the board of that name. Raises TextError with a suggestion if there is none."""
-    names = board_names()
-    if name not in names:
-        raise TextError(f'board "{name}"', [f"is not known; {did_you_mean(name, names)}"])
-    return load_board(BOARDS / f"{name}.toml")
+    return load_board(path_of("board", name, BOARDS))
 
 
 def load_board(path: Path) -> BoardConstruction:
     """Read the file of a board. Raises TextError with every problem at once."""
     problems: list[str] = []
     table = Table(load_toml(path), "", problems)
-    schema = table.whole("schema")
-    if schema != 1:
-        table.problem("schema", f"{schema} is not known; this is version 1")
-    name = table.text("name")
-    if name and name != path.stem:
-        table.problem("name", f'"{name}" differs from the name of the file, "{path.stem}"')
+    name = read_head(table, path)
     table.text("family", known=("board",))
     built = _read(table, name)
     table.refuse_the_rest()

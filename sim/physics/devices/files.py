@@ -12,7 +12,8 @@ from sim.physics.devices.mosfet_construction import MosfetConstruction
 from sim.physics.devices.mosfet_file import read_mosfet
 from sim.physics.devices.stage_construction import StageConstruction
 from sim.physics.devices.stage_file import read_stage
-from sim.text import Table, TextError, did_you_mean, load_toml
+from sim.shipped import names_in, path_of, read_head
+from sim.text import Table, TextError, load_toml
 
 DEVICES = Path(__file__).parent.parent.parent / "constructions" / "devices"
 FAMILIES = ("mosfet", "stage", "load")
@@ -22,28 +23,20 @@ DeviceConstruction = MosfetConstruction | StageConstruction | LoadConstruction
 
 def device_names() -> list[str]:
     """List the names of the device constructions that come with the simulator."""
-    return sorted(path.stem for path in DEVICES.glob("*.toml"))
+    return names_in(DEVICES)
 
 
 @cache
 def device_construction(name: str) -> DeviceConstruction:
     """Give the construction of that name. Raises TextError with a suggestion if there is none."""
-    names = device_names()
-    if name not in names:
-        raise TextError(f'device "{name}"', [f"is not known; {did_you_mean(name, names)}"])
-    return load_device(DEVICES / f"{name}.toml")
+    return load_device(path_of("device", name, DEVICES))
 
 
 def load_device(path: Path) -> DeviceConstruction:
     """Read a construction file. Raises TextError with every problem at once."""
     problems: list[str] = []
     table = Table(load_toml(path), "", problems)
-    schema = table.whole("schema")
-    if schema != 1:
-        table.problem("schema", f"{schema} is not known; this is version 1")
-    name = table.text("name")
-    if name and name != path.stem:
-        table.problem("name", f'"{name}" differs from the name of the file, "{path.stem}"')
+    name = read_head(table, path)
     family = table.text("family", known=FAMILIES)
     built: DeviceConstruction | None = None
     if family == "mosfet":
