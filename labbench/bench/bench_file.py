@@ -269,6 +269,11 @@ class Fixture:
     #: a third probe touches the core of the part in the jig
     core_probe: bool = False
 
+    @property
+    def series_tolerances(self) -> dict[float, float]:
+        """Give the relative tolerance of each series resistor by its value (ohm)."""
+        return {each.value_ohm: each.tolerance for each in self.series_resistors}
+
 
 @frozen(kw_only=True)
 class BenchLimits:

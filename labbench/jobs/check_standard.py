@@ -19,9 +19,11 @@ from labbench.bench.opened import OpenBench
 from labbench.bench.stop import StopFlag
 from labbench.errors import InputError
 from labbench.jobs.check_state import JOB, CheckState, check_state
+from labbench.jobs.coil_measuring import measure_coil
 from labbench.jobs.compensate import fixture_of, ready_compensation
+from labbench.jobs.request import Request
 from labbench.jobs.run import bench_run
-from labbench.jobs.verify import Request, check_position, measure_coil
+from labbench.jobs.verify import check_position
 from labbench.judging.characteristics import inductance_at, resistance_at
 from labbench.judging.sweep_points import usable_points
 from labbench.parts.coil_type import CoilType

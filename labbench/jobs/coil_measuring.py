@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CONDEMNED", "measure_coil"]
+__all__ = ["measure_coil"]
 
 import math
 from collections.abc import Callable, Sequence
@@ -12,6 +12,7 @@ from labbench.bench.bench import Bench
 from labbench.bench.opened import OpenBench
 from labbench.errors import StepAborted
 from labbench.jobs.adaptive_sweep import adaptive_points, expected_meter
+from labbench.jobs.before_measuring import looked_at
 from labbench.jobs.can_decide import accuracies_of
 from labbench.jobs.coil_bias import bias_block, insulation_block
 from labbench.jobs.request import Request
@@ -33,7 +34,6 @@ from labbench.procedures.contact import wait_for_contact
 from labbench.procedures.dc_resistance import PAIRS, best_method
 from labbench.procedures.dc_resistance import dc_resistance as measure_resistance
 from labbench.procedures.sweep import impedance_sweep, sweep_settings
-from labbench.procedures.visual import look
 from labbench.results import (
     BiasPoint,
     Contact,
@@ -44,11 +44,7 @@ from labbench.results import (
     Readings,
     ResistanceMeasurement,
     Sweep,
-    Visual,
 )
-
-#: what a person saw that condemns a part at once (common practice, no source)
-CONDEMNED = ("discoloured", "cracked", "bulged")
 
 
 def measure_coil(
@@ -72,7 +68,7 @@ def measure_coil(
     direct current too.
     """
     bench = run.bench
-    visual = look(bench, request.specimen) if request.with_look else Visual("not-looked")
+    visual, condemned = looked_at(bench, request)
     impedance: Impedance | None = None
     contact: Contact | None = None
     resistance: DcResistance | None = None
@@ -83,9 +79,7 @@ def measure_coil(
         "u_temperature_c": request.u_temperature_c,
         "compensation": f"open/short of {compensation.taken_utc}, fixture {compensation.fixture}",
     }
-    if visual.seen in CONDEMNED:
-        bench.tell(Event("condemned", {"text": f"{visual.seen}: condemned, nothing is measured"}))
-    else:
+    if not condemned:
         impedance, contact, budgets = _sweep(
             bench, opened, request, compensation, frequencies_hz, stop_at, siblings, choose_at
         )
@@ -114,12 +108,8 @@ def measure_coil(
             more |= found
         more["budgets"] = [budget_to_json(budget) for budget in budgets]
         bench.open_all()
-    readings = Readings(
-        specimen=request.specimen,
-        type=request.part.name,
-        lot=request.lot or request.donor,
-        temperature_c=request.temperature_c,
-        session=compensation.taken_utc,
+    readings = request.readings(
+        compensation.taken_utc,
         impedance=impedance,
         contact=contact,
         dc_resistance=resistance,
@@ -159,11 +149,7 @@ def _sweep(
         first_hz, choose = adaptive_points(
             request.coil, frequencies_hz, lambda taken: compensated(taken, compensation, accuracy),
             expected_meter(accuracy, settings.aperture_s), _contact(accuracy),
-            Readings(
-                specimen=request.specimen, type=request.part.name,
-                lot=request.lot or request.donor, temperature_c=request.temperature_c,
-                session=compensation.taken_utc,
-            ),
+            request.readings(compensation.taken_utc),
             siblings=siblings, risk=choose_at[0], false_reject=choose_at[1],
         )  # fmt: skip
         frequencies_hz, next_point = (first_hz,), _one_after_another(choose, next_point)

@@ -1,18 +1,17 @@
-"""Say what is to be verified, and hold what came of it."""
+"""Say what is to be verified, and how."""
 
 from __future__ import annotations
 
-__all__ = ["Outcome", "Request", "Way", "chosen_way"]
+__all__ = ["Request", "Way", "chosen_way"]
 
 from collections.abc import Sequence
 from typing import Any, Literal
 
 from attrs import frozen
 
-from labbench.metrology.budgets import Budget
 from labbench.parts.coil_type import CoilType
 from labbench.parts.part_type import PartType
-from labbench.results import Judgement, Readings
+from labbench.results import Readings
 
 Way = Literal["full", "screen", "in-place"]
 
@@ -75,6 +74,17 @@ class Request:
             raise TypeError(f"{self.part.name} is no coil")
         return self.part
 
+    def readings(self, session: str, **blocks: Any) -> Readings:
+        """Give the readings of this specimen with these blocks, made in this session."""
+        return Readings(
+            specimen=self.specimen,
+            type=self.part.name,
+            lot=self.lot or self.donor,
+            temperature_c=self.temperature_c,
+            session=session,
+            **blocks,
+        )
+
     def told(self, siblings: Sequence[Readings], risk: float) -> dict[str, Any]:
         """Give what the journal's `opened` event tells of this request."""
         return {
@@ -92,14 +102,3 @@ class Request:
             "risk": risk,
             "false_reject": self.false_reject,
         }
-
-
-@frozen
-class Outcome:
-    """Hold a finished run: its id, what was measured, what is said of it."""
-
-    run: str
-    readings: Readings
-    judgement: Judgement
-    siblings: tuple[str, ...] = ()
-    budgets: tuple[Budget, ...] = ()

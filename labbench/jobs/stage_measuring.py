@@ -8,8 +8,8 @@ from typing import Any
 
 from labbench.bench.opened import OpenBench
 from labbench.errors import StepAborted
+from labbench.jobs.before_measuring import cleaned, looked_at
 from labbench.jobs.can_decide import accuracies_of
-from labbench.jobs.coil_measuring import CONDEMNED
 from labbench.jobs.request import Request
 from labbench.jobs.run import BenchRun
 from labbench.jobs.stage_blocks import stage_blocks
@@ -17,13 +17,12 @@ from labbench.jobs.switch_blocks import SwitchBlocks
 from labbench.judging.stage import NEEDED_STEPS
 from labbench.metrology.budgets import budget_to_json
 from labbench.parts.stage_type import StageType
-from labbench.ports import Event, Prompt
+from labbench.ports import Event
 from labbench.procedures.switch.stage_conditions import stage_conditions
 from labbench.procedures.switch.stage_screen import stage_screen
 from labbench.procedures.switch.stage_sequence import stage_sequence
 from labbench.procedures.switch.stage_taken import StageTaken
-from labbench.procedures.visual import look
-from labbench.results import Readings, Visual
+from labbench.results import Readings
 
 
 def beyond_this_stage_way(taken: StageTaken, way: str) -> tuple[str, ...]:
@@ -43,19 +42,14 @@ def measure_stage(
     assert isinstance(request.part, StageType)
     bench = run.bench
     conditions = stage_conditions(request.part, rail_v=request.rail_v)
-    visual = look(bench, request.specimen) if request.with_look else Visual("not-looked")
+    visual, condemned = looked_at(bench, request)
     taken = StageTaken()
-    cleaned: bool | None = None
-    if visual.seen in CONDEMNED:
-        bench.tell(Event("condemned", {"text": f"{visual.seen}: condemned, nothing is measured"}))
-    elif not request.with_supply:
+    clean: bool | None = None
+    if not (condemned or request.with_supply):
         text = "every step on a power stage needs the supply: nothing is measured"
         bench.tell(Event("skipped", {"text": text}))
-    else:
-        prompt = Prompt(
-            "confirm", "cleaned-and-dry", ("yes", "no"), "yes", {"specimen": request.specimen}
-        )
-        cleaned = bench.ask(prompt) == "yes"
+    elif not condemned:
+        clean = cleaned(bench, request.specimen)
         supply = opened.file.instruments.supply
         try:
             taken = (
@@ -71,13 +65,10 @@ def measure_stage(
             bench.tell(Event("skipped", {"text": f"not measured further: {refused.message}"}))
         bench.open_all()
     made = (
-        stage_blocks(
-            taken, accuracies_of(opened.file),
-            {each.value_ohm: each.tolerance for each in opened.file.fixture.series_resistors},
-        )
+        stage_blocks(taken, accuracies_of(opened.file), opened.file.fixture.series_tolerances)
         if taken.pairs
         else SwitchBlocks({})
-    )  # fmt: skip
+    )
     more: dict[str, Any] = {
         "temperature_c": request.temperature_c,
         "u_temperature_c": request.u_temperature_c,
@@ -89,14 +80,7 @@ def measure_stage(
         "why": taken.why,
         "missing": dict(taken.missing),
     }
-    readings = Readings(
-        specimen=request.specimen,
-        type=request.part.name,
-        lot=request.lot or request.donor,
-        temperature_c=request.temperature_c,
-        session=opened.clock.utc().date().isoformat(),
-        visual=visual,
-        cleaned=cleaned,
-        **made.blocks,
+    readings = request.readings(
+        opened.clock.utc().date().isoformat(), visual=visual, cleaned=clean, **made.blocks
     )
     return readings, taken, more

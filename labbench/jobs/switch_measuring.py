@@ -10,19 +10,18 @@ from labbench.bench.bench import Bench
 from labbench.bench.connections import SHORT
 from labbench.bench.opened import OpenBench
 from labbench.errors import StepAborted
+from labbench.jobs.before_measuring import cleaned, looked_at
 from labbench.jobs.can_decide import accuracies_of
-from labbench.jobs.coil_measuring import CONDEMNED
 from labbench.jobs.request import Request
 from labbench.jobs.run import BenchRun
 from labbench.jobs.switch_blocks import SwitchBlocks, switch_blocks
 from labbench.metrology.budgets import budget_to_json
 from labbench.parts.mosfet_type import MosfetType
-from labbench.ports import Event, Prompt
+from labbench.ports import Event
 from labbench.procedures.switch.conditions import SwitchConditions, switch_conditions
 from labbench.procedures.switch.screen import screen
 from labbench.procedures.switch.sequence import SwitchTaken, open_fixture, switch_sequence
 from labbench.procedures.switch.session_check import CHECK, session_check
-from labbench.procedures.visual import look
 from labbench.records.folder import DataFolder
 from labbench.records.open_fixture_file import (
     read_open_fixture,
@@ -30,7 +29,7 @@ from labbench.records.open_fixture_file import (
     save_open_fixture,
     save_session_check,
 )
-from labbench.results import Readings, Visual
+from labbench.results import Readings
 
 _BLOCKS = {
     "gate-leakage": "gate_leakage", "drain-leakage": "drain_leakage", "body-diode": "body_diode",
@@ -114,16 +113,14 @@ def measure_switch(
         "way": request.way,
         "assumed_conditions": list(conditions.assumed),
     }
-    visual = look(bench, request.specimen) if request.with_look else Visual("not-looked")
+    visual, condemned = looked_at(bench, request)
     taken = SwitchTaken()
-    cleaned: bool | None = None
-    if visual.seen in CONDEMNED:
-        bench.tell(Event("condemned", {"text": f"{visual.seen}: condemned, nothing is measured"}))
-    elif not request.with_supply:
+    clean: bool | None = None
+    if not (condemned or request.with_supply):
         text = "every step on a switch needs the supply: nothing is measured"
         bench.tell(Event("skipped", {"text": text}))
-    else:
-        cleaned = _cleaned(bench, request.specimen)
+    elif not condemned:
+        clean = cleaned(bench, request.specimen)
         try:
             more["session_check"] = session_check_of(bench, opened, conditions, data)
             taken = _steps(bench, opened, request, conditions, data)
@@ -133,27 +130,17 @@ def measure_switch(
             more["refused"] = refused.message
         bench.open_all()
     made = (
-        switch_blocks(
-            taken, accuracies_of(opened.file),
-            {each.value_ohm: each.tolerance for each in opened.file.fixture.series_resistors},
-        )
+        switch_blocks(taken, accuracies_of(opened.file), opened.file.fixture.series_tolerances)
         if taken.short and taken.doubt is None
         else SwitchBlocks({})
-    )  # fmt: skip
+    )
     more["budgets"] = [budget_to_json(budget) for budget in made.budgets]
     more |= {
         "stopped_at": taken.stopped_at, "why": taken.why, "doubt": taken.doubt,
         "missing": dict(taken.missing),
     }  # fmt: skip
-    readings = Readings(
-        specimen=request.specimen,
-        type=request.part.name,
-        lot=request.lot or request.donor,
-        temperature_c=request.temperature_c,
-        session=opened.clock.utc().date().isoformat(),
-        visual=visual,
-        cleaned=cleaned,
-        **made.blocks,
+    readings = request.readings(
+        opened.clock.utc().date().isoformat(), visual=visual, cleaned=clean, **made.blocks
     )
     return readings, taken, more
 
@@ -174,9 +161,3 @@ def _steps(
         drain_limit_a=limit_a, with_breakdown=request.breakdown,
         lately_lifted=request.lately_lifted,
     )  # fmt: skip
-
-
-def _cleaned(bench: Bench, specimen: str) -> bool:
-    """Ask whether flux and water are off: a film of either leaks more than a part does."""
-    prompt = Prompt("confirm", "cleaned-and-dry", ("yes", "no"), "yes", {"specimen": specimen})
-    return bench.ask(prompt) == "yes"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CONDEMNED", "Outcome", "Request", "check_position", "measure_coil", "verify"]
+__all__ = ["Outcome", "Request", "check_position", "verify"]
 
 import math
 
@@ -15,21 +15,18 @@ from labbench.jobs.bench_health import overdue
 from labbench.jobs.can_decide import accuracies_of, best_word_text, can_decide, current_chooser
 from labbench.jobs.check_state import standard_remark
 from labbench.jobs.coil_bias import check_insulation, ready_network, wants_bias
-from labbench.jobs.coil_measuring import CONDEMNED, measure_coil
+from labbench.jobs.coil_measuring import measure_coil
 from labbench.jobs.compensate import ready_compensation
 from labbench.jobs.cooling import left_in_list, now_utc, residual_k
-from labbench.jobs.request import Outcome, Request
+from labbench.jobs.outcome import Outcome, journalled
+from labbench.jobs.request import Request
 from labbench.jobs.run import bench_run, settle_earlier_runs
-from labbench.jobs.until_decided import (
-    REJECTION_TESTS,
-    final_risks,
-)
+from labbench.jobs.until_decided import REJECTION_TESTS, final_risks
 from labbench.jobs.verify_stage import verify_stage
 from labbench.jobs.verify_switch import verify_switch
 from labbench.judging.coil import judge_coil
 from labbench.judging.reservations import with_reservations
 from labbench.judging.would_decide import contact_unsure, sharpened
-from labbench.metrology.budgets import budget_from_json
 from labbench.metrology.expected import BenchAccuracies
 from labbench.parts.coil_type import CoilType
 from labbench.parts.mosfet_type import MosfetType
@@ -38,11 +35,9 @@ from labbench.ports import Event, Operator
 from labbench.procedures.sweep import sweep_frequencies
 from labbench.records.cooling_file import CoolingPart
 from labbench.records.folder import DataFolder
-from labbench.records.readings_file import judgement_to_json, readings_from_json, readings_to_json
+from labbench.records.readings_file import readings_from_json, readings_to_json
 from labbench.records.store import Store
-from labbench.results import (
-    Readings,
-)
+from labbench.results import Readings
 
 
 def verify(
@@ -151,16 +146,7 @@ def verify(
         judgement = left_in_list(data, judgement, more, part=_cooling_entry(request))
         if standard:
             judgement = evolve(judgement, remarks=(*judgement.remarks, standard))
-        run.journal.write(
-            "judged",
-            **judgement_to_json(judgement),
-            remarks=judgement.remarks,
-            band=judgement.band,
-        )
-        return Outcome(
-            run.id, readings, judgement, tuple(s.specimen for s in siblings),
-            tuple(budget_from_json(item) for item in more.get("budgets", ())),
-        )  # fmt: skip
+        return journalled(run, readings, judgement, siblings=siblings, more=more)
 
 
 def _best_word(opened: OpenBench, request: Request, risk: float) -> str:

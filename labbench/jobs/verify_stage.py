@@ -6,23 +6,21 @@ __all__ = ["best_word_for_stage", "verify_stage"]
 
 from collections.abc import Sequence
 
-from attrs import evolve
-
 from labbench.bench.opened import OpenBench
 from labbench.bench.stop import StopFlag
 from labbench.errors import InputError
 from labbench.jobs.bench_health import overdue
-from labbench.jobs.request import Outcome, Request
+from labbench.jobs.outcome import Outcome, journalled
+from labbench.jobs.request import Request
 from labbench.jobs.run import bench_run
 from labbench.jobs.stage_measuring import beyond_this_stage_way, measure_stage
 from labbench.judging.reservations import with_reservations
 from labbench.judging.stage import judge_stage
-from labbench.metrology.budgets import budget_from_json
 from labbench.parts.stage_type import StageType
 from labbench.ports import Event, Operator
 from labbench.procedures.switch.stage_screen import STAGE_CANNOT_SEE
 from labbench.records.folder import DataFolder
-from labbench.records.readings_file import judgement_to_json, readings_to_json
+from labbench.records.readings_file import readings_to_json
 from labbench.results import Readings
 
 _UNKNOWN_LIE = "how it lies in the jig was not checked: the type gives too few resistances"
@@ -68,17 +66,7 @@ def verify_stage(
         if request.way == "screen":
             reasons.append(STAGE_CANNOT_SEE)
         judgement = with_reservations(judgement, reasons)
-        if taken.why is not None:
-            judgement = evolve(
-                judgement, remarks=(*judgement.remarks, f"{taken.why}: no later step was run")
-            )
-        run.journal.write(
-            "judged", **judgement_to_json(judgement), remarks=judgement.remarks, band=None
-        )
-        return Outcome(
-            run.id, readings, judgement, tuple(s.specimen for s in siblings),
-            tuple(budget_from_json(item) for item in more["budgets"]),
-        )  # fmt: skip
+        return journalled(run, readings, judgement, siblings=siblings, more=more, ended=taken.why)
 
 
 def best_word_for_stage(opened: OpenBench, request: Request) -> str:

@@ -13,18 +13,18 @@ from labbench.bench.stop import StopFlag
 from labbench.errors import InputError
 from labbench.jobs.bench_health import overdue
 from labbench.jobs.cooling import residual_k
-from labbench.jobs.request import Outcome, Request
+from labbench.jobs.outcome import Outcome, journalled
+from labbench.jobs.request import Request
 from labbench.jobs.run import bench_run
 from labbench.jobs.switch_measuring import beyond_this_way, measure_switch
 from labbench.jobs.switch_warmth import cool_or_listed, retest_cold
 from labbench.judging.reservations import with_reservations
 from labbench.judging.switch import judge_mosfet
-from labbench.metrology.budgets import budget_from_json
 from labbench.parts.mosfet_type import MosfetType
 from labbench.ports import Event, Operator
 from labbench.procedures.switch.screen import CANNOT_SEE
 from labbench.records.folder import DataFolder
-from labbench.records.readings_file import judgement_to_json, readings_to_json
+from labbench.records.readings_file import readings_to_json
 from labbench.results import Judgement, Readings, WouldDecide
 
 
@@ -79,17 +79,14 @@ def verify_switch(
             judgement = evolve(judgement, remarks=(more["refused"], *judgement.remarks))
         judgement = retest_cold(judgement, taken)
         cool_or_listed(data, request, taken)
-        if taken.why is not None and taken.doubt is None:
-            judgement = evolve(
-                judgement, remarks=(*judgement.remarks, f"{taken.why}: no later step was run")
-            )
-        run.journal.write(
-            "judged", **judgement_to_json(judgement), remarks=judgement.remarks, band=None
+        return journalled(
+            run,
+            readings,
+            judgement,
+            siblings=siblings,
+            more=more,
+            ended=taken.why if taken.doubt is None else None,
         )
-        return Outcome(
-            run.id, readings, judgement, tuple(s.specimen for s in siblings),
-            tuple(budget_from_json(item) for item in more["budgets"]),
-        )  # fmt: skip
 
 
 def _lies_otherwise(judgement: Judgement, doubt: str) -> Judgement:
