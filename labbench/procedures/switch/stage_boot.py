@@ -25,12 +25,13 @@ def boot_emptied(bench: Bench) -> Iterator[None]:
     """
     try:
         yield
+        joined = bench.joined.hookup
+        if bench.by_person or joined is None:
+            bench.settle(_BY_ITSELF_S)
+            return
+        # what is joined is asked for its voltage first: that too may fail, before the relays move
+        bench.connect(hookup(f"{joined.name}-bleed", with_multimeter=bench.multimeter is not None))
+        bench.settle(_BLEED_S)
     except BaseException:
         bench.clock.sleep_s(_BY_ITSELF_S)
         raise
-    joined = bench.joined.hookup
-    if bench.by_person or joined is None:
-        bench.settle(_BY_ITSELF_S)
-        return
-    bench.connect(hookup(f"{joined.name}-bleed", with_multimeter=bench.multimeter is not None))
-    bench.settle(_BLEED_S)
