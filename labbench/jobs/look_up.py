@@ -36,6 +36,13 @@ from labbench.reports.shelf_words import event_text, life_rows, life_text
 from labbench.reports.specimen import SpecimenRecord, specimen_page
 from labbench.results import Influence
 
+#: how the resistance was measured, as the page says it (`ResistanceMeasurement.method`)
+_DC_METHODS = {
+    "multimeter-on-off": "multimeter, current on and off,",
+    "supply-readback": "the supply's own readback, leads included,",
+    "impedance-meter": "LCR meter, at its lowest frequency",
+}
+
 
 def history(
     data: DataFolder, *, warn: Callable[[InputError], object] | None = None, **wanted: Any
@@ -208,7 +215,7 @@ def _measured_facts(
     row: RunRow, opened: Mapping[str, Any], measured: Mapping[str, Any], note: str | None
 ) -> list[tuple[str, str]]:
     facts = [
-        ("When", row.opened_utc),
+        ("When", f"{row.opened_utc[:19].replace('T', ' ')} UTC"),
         ("By", row.who or ""),
         ("Bench", row.bench or ""),
         ("Run", row.run),
@@ -240,6 +247,7 @@ def _measured_facts(
     ]
     if method := measured.get("dc_method"):
         current = measured.get("dc_current_a")
-        at = f" at {format_si(current, 'A')}" if current else ""
-        facts.append(("DC resistance by", str(method).replace("-", " ") + at))
+        at = f" {format_si(current, 'A')}" if current else ""
+        words = _DC_METHODS.get(str(method), str(method)) + at
+        facts.append(("DC resistance by", words.rstrip(",")))
     return facts

@@ -100,6 +100,8 @@ def test_journal_1_gives_its_page(data: DataFolder) -> None:
     assert "unfit" in page
     assert "radar board 12" in page
     assert "<svg" in page
+    assert "multimeter, current on and off, 2.98 A<" in page
+    assert "multimeter on off" not in page
 
 
 def test_journal_1_gives_its_page_with_its_last_line_torn(data: DataFolder) -> None:
