@@ -77,6 +77,8 @@ class Found:
     ended_with_an_error: int = 0
     nothing_opened: int = 0
     never_reached: int = 0
+    #: runs that a slow computer ended before their exchange, and that were tried again
+    tried_again: int = 0
     state_unknown_and_said: int = 0
     readings_in_force: int = 0
     readings_void: int = 0
@@ -99,7 +101,7 @@ class Found:
         return (
             f"{self.cases} cases: {self.completed} runs went on to their end, "
             f"{self.ended_with_an_error} ended with an error, {self.nothing_opened} never opened "
-            f"(fault not reached: {self.never_reached})\n"
+            f"(fault not reached: {self.never_reached}; tried again: {self.tried_again})\n"
             f"  left on silently: {len(self.left_on_silently)} "
             f"(said to be unknown: {self.state_unknown_and_said})\n"
             f"  wrong readings in force: {len(self.wrong_in_force)} of {self.readings_in_force} "
@@ -355,6 +357,27 @@ class Site:
         # Every start looks through all journals, and thousands of cases share this folder.
         for path in self.data.journals.glob("*.jsonl"):
             path.unlink()
+
+    def try_until_reached(self, case: Case, found: Found, attempts: int = 4) -> None:
+        """Run a case; again, with twice the time to answer, where it ended before its exchange.
+
+        Runs are the same each time, so only an answer that came too late ends one early: the
+        computer was busy. What such a run left is looked at as well.
+        """
+        usual_s = self.wait_s
+        try:
+            for left in reversed(range(attempts)):
+                one = Found()
+                self.try_case(case, one)
+                again = one.never_reached > 0 and left > 0
+                if again:
+                    one.cases, one.never_reached, one.tried_again = 0, 0, 1
+                found.add(one)
+                if not again:
+                    return
+                self.wait_s *= 2.0
+        finally:
+            self.wait_s = usual_s
 
     def _look_at(self, path: Path, case: Case, error: BaseException | None, found: Found) -> None:
         try:

@@ -112,7 +112,7 @@ RAILS: Mapping[str, Procedure] = {
 BOARDS: Mapping[str, Procedure] = {
     "phase-in-place": on("core-good", lambda b, p: check_phases(b, (1,), position=p)),
     "first-power": on("core-good", lambda b, p: first_power(b, position=p)),
-    "next": on("core-good", lambda b, p: check_rail(b, position=p)),
+    "next": on("core-good", lambda b, p: check_phases(b, (1,), position=p)),
 }
 
 #: scenario: its procedures
