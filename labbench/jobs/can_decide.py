@@ -174,7 +174,7 @@ def can_decide_lines(found: CanDecide) -> Iterator[str]:
         ratio = reach.ratio
         yield (
             f"  {_name(reach):<26} {format_si(size, reach.unit, 2) if size else '-':>9} "
-            f"{f'{ratio:.0%}' if ratio is not None else '-':>13}  {reach.word}: {reach.why}"
+            f"{f'{100 * ratio:.0f} %' if ratio is not None else '-':>13}  {reach.word}: {reach.why}"
         )
         if reach.fix is not None:
             yield f"  {'':<26} {reach.fix.text}"

@@ -219,7 +219,7 @@ def _skipped(bench: Bench, why: str) -> tuple[tuple[BiasPoint, ...], dict[str, A
 def _described(network: BiasNetwork) -> str:
     return (
         f"{network.current_a:g} A, {network.resistance_ohm * 1e3:g} mΩ, loses at most "
-        f"{network.choke_drop:.0%} of its inductance"
+        f"{100 * network.choke_drop:.0f} % of its inductance"
     )
 
 

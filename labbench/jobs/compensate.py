@@ -118,7 +118,7 @@ def _load_standard(opened: OpenBench, text: str | None) -> LoadStandard | None:
     if tolerance is None or not 0.0 < tolerance <= _POOREST_LOAD or not 1.0 <= ohms <= 1e5:
         raise InputError(
             f"{text!r} is no standard resistor: it has a value of 1 Ω to 100 kΩ and a tolerance of "
-            f"at most {_POOREST_LOAD:.0%}",
+            f"at most {100 * _POOREST_LOAD:.0f} %",
             hint='such as "100 Ω 0.1 %"',
         )
     if opened.switch is not None and LOAD not in opened.file.positions:

@@ -24,6 +24,7 @@ from labbench.errors import InputError
 from labbench.jobs.check_state import charts_of
 from labbench.jobs.cooling import cooling_list
 from labbench.jobs.shelf_parts import life_of, shelf_parts
+from labbench.judging.reach import METHOD_WORDS
 from labbench.metrology.budgets import budget_from_json
 from labbench.quantities import format_si
 from labbench.records.folder import DataFolder
@@ -35,13 +36,6 @@ from labbench.reports.check_words import check_page
 from labbench.reports.shelf_words import event_text, life_rows, life_text
 from labbench.reports.specimen import SpecimenRecord, specimen_page
 from labbench.results import Influence
-
-#: how the resistance was measured, as the page says it (`ResistanceMeasurement.method`)
-_DC_METHODS = {
-    "multimeter-on-off": "multimeter, current on and off,",
-    "supply-readback": "the supply's own readback, leads included,",
-    "impedance-meter": "LCR meter, at its lowest frequency",
-}
 
 
 def history(
@@ -247,7 +241,6 @@ def _measured_facts(
     ]
     if method := measured.get("dc_method"):
         current = measured.get("dc_current_a")
-        at = f" {format_si(current, 'A')}" if current else ""
-        words = _DC_METHODS.get(str(method), str(method)) + at
-        facts.append(("DC resistance by", words.rstrip(",")))
+        at = f", {format_si(current, 'A')}" if current else ""
+        facts.append(("DC resistance by", METHOD_WORDS.get(str(method), str(method)) + at))
     return facts

@@ -123,7 +123,7 @@ def _coil_lines(part: CoilType) -> Iterator[str]:
         yield "  dc resistance no limit known: siblings are needed to judge it"
     if part.saturation:
         yield (
-            f"  saturation    -{part.saturation.drop:.0%} at "
+            f"  saturation    -{100 * part.saturation.drop:.0f} % at "
             f"{format_si(part.saturation.current_a, 'A')}, not below "
             f"{format_si(part.saturation.lowest_a, 'A')}"
         )

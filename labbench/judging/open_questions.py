@@ -180,6 +180,9 @@ def _about_inductance(
     if c.verdict == "not-measured":
         if c.status == "unstable":
             collector.ask(WouldDecide("press-again", "press the part in again: unstable"))
+        elif c.status == "over-range":
+            # the sweep was taken: nothing closed its circuit
+            collector.ask(WouldDecide("press-again", f"press the part in again: open at {at}"))
         else:
             collector.ask(WouldDecide("measure-impedance", f"take the sweep, with {at} in it"))
     elif c.verdict == "undecided" and (c.lower is not None or c.upper is not None):

@@ -15,6 +15,7 @@ the same way and never taken from a list of sayings.
 from __future__ import annotations
 
 __all__ = [
+    "METHOD_WORDS",
     "Fix",
     "Reach",
     "Word",
@@ -61,6 +62,13 @@ from labbench.results import (
     Visual,
     WouldDecide,
 )
+
+#: how a dc resistance is measured, as people read it (`ResistanceMeasurement.method`)
+METHOD_WORDS: Mapping[str, str] = {
+    "multimeter-on-off": "multimeter, current on and off",
+    "supply-readback": "the supply's own readback, leads included",
+    "impedance-meter": "LCR meter at its lowest frequency",
+}
 
 Word = Literal["yes", "marginal", "gross only", "no"]
 _ORDER: Mapping[str, int] = {"yes": 3, "marginal": 2, "gross only": 1, "no": 0}
@@ -289,7 +297,7 @@ def _resistance(
         ohms, bench, method=method, current_a=current_for(ohms), pairs=_PAIRS,
         u_temperature_c=u_temperature_c, to_c=limit.temperature_c,
     )  # fmt: skip
-    how = method.replace("-", " ")
+    how = METHOD_WORDS.get(method, method)
     found = _reach(
         "dc-resistance", conditions, "ohm", ohms, known, limit.lower_ohm, limit.upper_ohm,
         how if method == "impedance-meter" else f"{how}, {format_si(current_for(ohms), 'A', 2)}",

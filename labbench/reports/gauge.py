@@ -32,7 +32,7 @@ def gauge_page(report: StudyReport) -> str:
         verdict=gauge_verdict(report),
         facts=report.facts,
         shape=", ".join(f"{n} {name}s" for name, n in study.levels.items()),
-        confidence=f"{study.confidence:.0%}",
+        confidence=f"{100 * study.confidence:.0f} %",
         components=[
             {
                 "name": component_words(c.name),

@@ -134,7 +134,7 @@ def gauge_lines(report: StudyReport) -> Iterator[str]:
     study, unit = report.study, report.unit
     shape = ", ".join(f"{n} {name}{'s' if n != 1 else ''}" for name, n in study.levels.items())
     yield f"{report.title}: {report.quantity}; {shape}"
-    head = f"{'component':<26}{'sd':>11}  {f'{study.confidence:.0%} interval':<23}"
+    head = f"{'component':<26}{'sd':>11}  {f'{100 * study.confidence:.0f} % interval':<23}"
     yield f"{head}{'% of TV':>8}{'% var.':>8}{'% tol.':>8}"
     for component in ordered(study):
         interval = f"{sd_text(component.lower, unit)} to {sd_text(component.upper, unit)}"
@@ -206,4 +206,5 @@ def nested_verdict(nested: Nested) -> str:
     }
     total = sum(shares.values())
     largest = max(shares, key=lambda name: shares[name])
-    return f"{shares[largest] / total:.0%} of the scatter of a single reading arises {largest}"
+    percent = 100.0 * shares[largest] / total
+    return f"{percent:.0f} % of the scatter of a single reading arises {largest}"

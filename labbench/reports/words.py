@@ -191,6 +191,7 @@ def _shorter(text: str) -> str:
     falls = "inductance falls from "
     if text.startswith(falls):
         return text.removeprefix(falls).replace(" to ", " but ")
+    text = text.removeprefix("the winding resists ")
     value, comma, rest = text.partition(", should be ")
     return f"{value.partition(' at ')[0]}{comma}{rest}"
 
@@ -235,7 +236,7 @@ def why_lines(judgement: Judgement) -> Iterator[str]:
         if characteristic.expanded_uncertainty is not None:
             parts.append(
                 f"± {format_si(characteristic.expanded_uncertainty, characteristic.unit, 2)} "
-                f"({characteristic.coverage:.0%})"
+                f"({100.0 * characteristic.coverage:.0f} %)"
             )
         if limits := limits_text(characteristic):
             parts.append(f"limits {limits}")

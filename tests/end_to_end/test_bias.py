@@ -138,7 +138,7 @@ def test_the_page_shows_inductance_against_current(workshop: Workshop) -> None:
     assert "<h2>Under direct current</h2>" in page
     assert "sound part of this type" in page
     assert "Self-resonance" in page
-    assert "10 A, 40 mΩ, loses at most 25%" in page
+    assert "10 A, 40 mΩ, loses at most 25 %" in page
 
 
 def test_a_bench_without_a_network_says_what_its_file_lacks(

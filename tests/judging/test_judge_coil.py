@@ -188,7 +188,11 @@ def test_an_open_sweep_alone_may_be_the_jig_and_is_only_suspect() -> None:
     judgement = judge_coil(open_readings(dc=False, swept=True), SMALL_TYPE)
     assert judgement.disposition == "undecided"
     assert judgement.findings[0].grade == "suspect"
-    assert "measure-dc-resistance" in [w.action for w in judgement.would_decide]
+    actions = [w.action for w in judgement.would_decide]
+    assert actions[0] == "press-again"
+    assert "measure-dc-resistance" in actions
+    # the sweep was taken: nobody is told to take it
+    assert "measure-impedance" not in actions
 
 
 def test_an_open_dc_path_beside_a_good_sweep_is_a_contradiction_and_not_a_fault() -> None:

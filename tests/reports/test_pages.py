@@ -177,7 +177,7 @@ def test_the_page_tells_everything_that_was_found() -> None:
         "Simulated bench: no real part was measured.", "radar board 12", "tester",
         "shorted turn", "or fused winding", "41 nH at 100 kHz", "376-564 nH", "fails",
         "saturation was not checked", "measure it again", "where the probes touch",
-        "above 100 kΩ", "over range", "coverage 95%", "at least 95%",
+        "above 100 kΩ", "over range", "coverage 95 %", "at least 95 %",
     ):  # fmt: skip
         assert part in text, part
     assert "Lot" not in text, "an empty fact is left out"

@@ -105,6 +105,20 @@ def test_a_joint_is_told_by_its_resistance() -> None:
     assert "high resistance joint: 2.2 mΩ, should be 1.35-1.65" in verdict_line(judgement)
 
 
+def test_an_open_winding_keeps_its_number_in_the_line() -> None:
+    opened = Finding(
+        "open-winding", None, "suspect", 0.9, (), "the winding resists more than 289 MΩ"
+    )
+    nothing = evolve(INDUCTANCE, value=None, verdict="not-measured", status="over-range")
+    judgement = evolve(
+        FIT, specimen="D12-left", disposition="undecided", findings=(opened,),
+        characteristics=(nothing,), would_decide=(WouldDecide("press-again", "press it again"),),
+    )  # fmt: skip
+    line = verdict_line(judgement)
+    assert "289 MΩ" in line
+    assert "…" not in line
+
+
 def test_a_characteristic_that_fails_without_a_finding_is_the_reason() -> None:
     judgement = evolve(unfit(SHORTED), findings=())
     assert "inductance 41 nH at 100 kHz, should be 376-564" in verdict_line(judgement)
@@ -210,7 +224,7 @@ def test_why_tells_numbers_alternatives_and_actions() -> None:
         would_decide=(WouldDecide("repeat", "measure it again"),),
     )  # fmt: skip
     text = "\n".join(why_lines(judgement))
-    for part in ("limits 376-564 nH", "P(conforms) = 1.0000", "± 3 nH (95%)",
+    for part in ("limits 376-564 nH", "P(conforms) = 1.0000", "± 3 nH (95 %)",
                  "sure: shorted turn (or fused winding)", "would decide: measure it again",
                  "note: saturation was not checked"):  # fmt: skip
         assert part in text

@@ -27,7 +27,9 @@ def list_types(parts: tuple[Path, ...], as_json: bool) -> None:
     from labbench.jobs import part_types
 
     with speaking():
-        for entry in part_types.listing(parts):
+        entries = list(part_types.listing(parts))
+        width = max((len(entry.name) for entry in entries), default=0)
+        for entry in entries:
             problems = [str(p) for p in entry.problem.problems] if entry.problem else []
             description = entry.part.description if entry.part else "cannot be read"
             if as_json:
@@ -38,7 +40,7 @@ def list_types(parts: tuple[Path, ...], as_json: bool) -> None:
                 click.echo(json.dumps(row, ensure_ascii=False))
                 continue
             note = "  (hidden: another file of this name comes first)" if entry.hidden else ""
-            click.echo(f"{entry.name:<16} {description}{note}")
+            click.echo(f"{entry.name:<{width}}  {description}{note}")
             for problem in problems:
                 click.echo(f"  {problem}", err=True)
 
