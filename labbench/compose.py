@@ -27,7 +27,7 @@ from attrs import field, frozen
 from labbench.bench.bench_file import BY_HAND, BenchFile, load_bench_file
 from labbench.bench.clock import BenchClock
 from labbench.bench.opened import OpenBench
-from labbench.errors import InputError, LabbenchError, StepAborted
+from labbench.errors import ConnectionFailed, InputError, LabbenchError, StepAborted
 from labbench.ports import Clock, Event, Operator, Prompt
 from labbench.records.folder import DataFolder
 
@@ -125,6 +125,8 @@ def open_bench(
                 stack.callback(instrument.close)
                 identities[role] = instrument.identify()
             except LabbenchError as error:
+                if isinstance(error, ConnectionFailed) and (missing := _no_simulator(file)):
+                    error.add_note(missing)
                 if not go_on:
                     raise
                 unreachable[role] = error
@@ -137,6 +139,18 @@ def open_bench(
             unreachable=unreachable,
             **opened,
         )
+
+
+def _no_simulator(file: BenchFile) -> str:
+    """Say how a simulated bench is started; nothing for a bench of real instruments."""
+    if file.simulation is None:
+        return ""
+    seed = "" if file.simulation.seed is None else f" --seed {file.simulation.seed}"
+    return (
+        "this bench is simulated, and its simulator does not run; in another terminal: "
+        f"labbench simulate {file.simulation.scenario}{seed} --write-bench "
+        f"{file.path or 'bench.toml'}"
+    )
 
 
 def _by_hand(role: str, entry: Any, operator: Operator) -> Any:

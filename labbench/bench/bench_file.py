@@ -36,6 +36,8 @@ from labbench.quantities import parse_channel_list, parse_with_tolerance
 
 #: the resource of an instrument without a link: the person reads it
 BY_HAND = "by-hand"
+#: positions for the bench itself: tips open, a copper strip, standard and check resistor
+_OWN_POSITIONS = ("open", "short", "load", "check")
 #: extra-low voltage; from memory, check the standard that holds where the bench stands
 VOLTAGE_CEILING_V = 60.0
 
@@ -331,6 +333,11 @@ class BenchFile:
                     )
         if mistakes:
             raise MistakesError(mistakes)
+
+    @property
+    def part_positions(self) -> tuple[str, ...]:
+        """Give the positions of the relay switch where parts lie, not those of the bench's own."""
+        return tuple(name for name in self.positions if name not in _OWN_POSITIONS)
 
 
 def load_bench_file(path: Path) -> BenchFile:

@@ -68,6 +68,23 @@ def test_the_bench_command_lists_every_instrument_though_one_cannot_be_reached(
     assert all(r["identity"] and not r["problems"] for n, r in roles.items() if n != "multimeter")
 
 
+def test_a_simulated_bench_whose_simulator_does_not_run_says_how_to_start_it(
+    workshop: Workshop,
+) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        nobody = f"TCPIP::127.0.0.1::{taken.getsockname()[1]}::SOCKET"
+        workshop.edit_bench_file(lambda text: text.replace(address_of(workshop, "supply"), nobody))
+        measured = workshop.verify("coil-470n", "D1")
+        looked = workshop.labbench("bench", "--bench", workshop.bench_file)
+        workshop.edit_bench_file(lambda text: text.partition("[simulation]")[0])
+        real = workshop.verify("coil-470n", "D1", "--unattended")
+    assert "labbench simulate one-coil" in measured.err
+    assert " ".join(looked.err.split()).count("labbench simulate one-coil") == 1
+    assert "refused" in real.err
+    assert "simulate" not in real.err
+
+
 def test_another_identity_than_the_bench_file_expects_is_refused(workshop: Workshop) -> None:
     workshop.edit_bench_file(
         lambda text: re.sub(

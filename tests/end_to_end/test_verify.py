@@ -250,6 +250,16 @@ def test_another_donor_drops_the_lot_of_the_one_before(five: Workshop) -> None:
     assert opened["siblings"] == ["D2"]
 
 
+def test_a_specimen_that_no_relay_reaches_is_said_before_the_jig_is_measured(
+    workshop: Workshop,
+) -> None:
+    said = workshop.verify("coil-470n", "D1x")
+    assert "no position 'D1x'" in said.err
+    assert "takes one of D1)" in said.err
+    assert "press again" in said.out
+    assert "no position" not in workshop.verify("coil-470n", "D1").err
+
+
 @pytest.mark.parametrize("seen", ["discoloured", "cracked", "bulged"])
 def test_a_part_condemned_by_eye_is_unfit_and_nothing_is_measured(
     workshop: Workshop, seen: str

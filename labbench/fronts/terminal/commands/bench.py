@@ -89,6 +89,7 @@ def command(
             standard = check_state(opened, folder)
         if unsettled is not None:
             click.echo(str(unsettled), err=True)
+        notes = {n: None for e in opened.unreachable.values() for n in getattr(e, "__notes__", ())}
     if as_json:
         click.echo(
             json.dumps(
@@ -117,13 +118,23 @@ def command(
         click.echo(f"{file.name}{simulated}  risk {file.risk:g}, mains {file.mains_hz:g} Hz")
         for r in roles:
             state = "ok" if not r.problems else "TROUBLE"
-            click.echo(f"  {r.role.replace('_', ' '):<16} {state:<8} {r.identity}")
-            click.echo(f"  {'':<16} {'':<8} {r.address}  {r.class_name}".rstrip())
+            where = f"{r.address}  {r.class_name}".rstrip()
+            _say(r.role.replace("_", " "), state, r.identity or where)
+            if r.identity:
+                click.echo(f"{_MARGIN}{where}")
             if r.due:
-                click.echo(f"  {'':<16} {'':<8} calibrated {r.calibrated}, due {r.due}")
+                click.echo(f"{_MARGIN}calibrated {r.calibrated}, due {r.due}")
             for problem in (*r.problems, *r.remarks):
                 click.echo(fill(problem, 80, initial_indent=_MARGIN, subsequent_indent=_MARGIN))
-        click.echo(f"  {'compensation':<16} {'ok' if usable else 'needed':<8} {sentence}")
+        _say("compensation", "ok" if usable else "needed", sentence)
         word = {"in-control": "ok", "none": "", "learning": "ok"}.get(standard.word, "LOOK")
-        click.echo(f"  {'check standard':<16} {word:<8} {standard.text}")
+        _say("check standard", word, standard.text)
+    for note in notes:
+        click.echo(fill(note, 80, break_on_hyphens=False), err=True)
     sys.exit(ERROR if any(r.problems for r in roles) else OK)
+
+
+def _say(what: str, state: str, text: str) -> None:
+    """Print one row: what it is, how it is, and the rest under each other."""
+    head = f"  {what:<16} {state:<8} "
+    click.echo(fill(text, 80, initial_indent=head, subsequent_indent=_MARGIN).ljust(len(head)))

@@ -200,6 +200,11 @@ def command(
         person = TerminalPerson(interactive=interactive, answers=answers)
         if position is None and specimen in file.positions:
             position = specimen
+        elif position is None and (named := file.part_positions):
+            click.echo(
+                f"the relay switch has no position {specimen!r}: measuring what lies in the jig "
+                f"itself (--position takes one of {', '.join(named)})", err=True,
+            )  # fmt: skip
         request = Request(
             part=part_type,
             specimen=specimen,
