@@ -283,7 +283,7 @@ def _under_current(
                     reason = "current-wanders"
                     break
                 taken.append(BiasReading(amps, sweep, before, after))
-                bench.tell(Event("bias", {"text": f"{before:.3g} A"}))
+                bench.tell(Event("bias", {"text": f"inductance under {before:.3g} A"}))
                 if bench.clock.monotonic_s() - reached_s > longest_s:
                     raise StepAborted(
                         f"{amps:g} A flowed for longer than {longest_s:g} s: the part warms; the "

@@ -29,6 +29,8 @@ LINE_WIDTH = 80
 _DOUBTED = ("repeat", "press-again", "more-siblings")
 # below its corner a loop of shorted turns is the same function as a core that relaxes too low
 _TWINS = (("shorted-turn", "lossy-core"),)
+#: how a value is named that its unit alone does not tell
+_NAMED = {"saturation": "saturates at", "insulation": "insulation"}
 #: so that a long id or action leaves room for the reason
 _WIDEST_NAME, _WIDEST_ACTION = 24, 20
 _ACTIONS = {"fit": "solder it in", "unfit": "bin it", "plausible": "label it so"}
@@ -162,15 +164,26 @@ def _wordings(judgement: Judgement) -> list[str]:
         first = judgement.remarks[0]
         return [f"no sign of a fault; {first}", first]
     seen = [
-        format_si(c.value, c.unit)
+        _spoken(c)
         for c in judgement.characteristics
         if c.value is not None and math.isfinite(c.value) and c.verdict == "conforms"
     ]
     if not seen:
         return ["no sign of a fault"]
-    # the first two are what a part is known by
-    shorter = [", ".join(seen[:count]) for count in range(len(seen), 1, -1)] or seen
-    return [f"{values}, no sign of a fault" for values in shorter]
+    wordings = []
+    for count in range(len(seen), 1, -1):
+        values = ", ".join(seen[:count])
+        wordings.append(f"{values}, no sign of a fault")
+        if any(name in values for name in _NAMED.values()):
+            # what was measured beyond the usual says more than that nothing was seen
+            wordings.append(values)
+    return wordings or [f"{seen[0]}, no sign of a fault"]
+
+
+def _spoken(c: Characteristic) -> str:
+    """Return a value that conforms, named where its unit alone does not tell what it is of."""
+    assert c.value is not None
+    return f"{_NAMED.get(c.name, '')} {format_si(c.value, c.unit)}".lstrip()
 
 
 def _first_action(judgement: Judgement) -> str:

@@ -256,7 +256,10 @@ def test_a_line_that_is_too_long_leaves_the_lesser_values_out() -> None:
         )
     ]
     judgement = Judgement("K1", "coil-4u7", "fit", (), tuple(values), ())
-    assert reason(judgement) == "4.58 µH, 15.8 mΩ, 9.52 A, 250 MΩ, no sign of a fault"
-    line = verdict_line(judgement)
-    assert "4.58 µH, 15.8 mΩ, 9.52 A, no sign of a fault" in line
-    assert "…" not in line
+    full = "4.58 µH, 15.8 mΩ, saturates at 9.52 A, insulation 250 MΩ, no sign of a fault"
+    assert reason(judgement) == full
+    assert verdict_line(judgement) == (
+        "K1   FIT        4.58 µH, 15.8 mΩ, saturates at 9.52 A               solder it in"
+    )
+    plain = evolve(judgement, characteristics=tuple(values[:2]))
+    assert "4.58 µH, 15.8 mΩ, no sign of a fault" in verdict_line(plain)
