@@ -43,10 +43,12 @@ __all__ = [
     "VerdictWord",
     "Visual",
     "WouldDecide",
+    "earlier_of",
+    "same_setting",
 ]
 
-from collections.abc import Mapping
-from typing import Any, Literal
+from collections.abc import Mapping, Sequence
+from typing import Any, Literal, TypeVar
 
 from attrs import field, frozen
 
@@ -528,3 +530,22 @@ class ResistanceMeasurement:
     reason: str | None = None
     #: "impedance-meter" only: the raw readings at the lowest frequency (pairs are then empty)
     sweep: Sweep | None = None
+
+
+_Leak = TypeVar("_Leak", DrainLeakage, LoadReading)
+
+
+def same_setting(one: float, other: float) -> bool:
+    """Tell whether two voltages (V) at a part may come from one setting: one sign, within half.
+
+    A part that leaks takes the drop of its series resistor off what was set, and one that leaks
+    more the second time takes off more: a check is seldom read at the very voltage.
+    """
+    low, high = sorted((abs(one), abs(other)))
+    return one == other or (one * other > 0.0 and low > 0.5 * high)
+
+
+def earlier_of(again: _Leak, entries: Sequence[_Leak]) -> _Leak | None:
+    """Find what `again` repeats among `entries`: the first reading of the nearest voltage."""
+    firsts = [e for e in entries if not e.repeat and same_setting(e.voltage_v, again.voltage_v)]
+    return min(firsts, key=lambda e: abs(e.voltage_v - again.voltage_v), default=None)

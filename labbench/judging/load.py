@@ -42,6 +42,7 @@ from labbench.results import (
     PhaseReading,
     Readings,
     WouldDecide,
+    earlier_of,
 )
 
 LoadWord = Literal["alive", "dead", "undecided"]
@@ -330,18 +331,16 @@ def _remarks(
     if ratio is None:
         said.append("ratio unknown: no good board of this type has been measured")
     for again in readings.load:
-        first = next(
-            (r for r in readings.load if not r.repeat and r.voltage_v == again.voltage_v), None
-        )
-        if not again.repeat or first is None:
+        first = earlier_of(again, readings.load) if again.repeat else None
+        if first is None:
             continue
         one, two = _amps(first), _amps(again)
-        if (
-            one
-            and two
-            and abs(two[0] - one[0]) > _REPEATS_WITHIN * one[0] + 3.0 * (one[1] + two[1])
-        ):
-            said.append(f"not the same on the way back at {again.voltage_v:g} V: let it settle")
+        if one is None or two is None:
+            continue
+        # read at not quite the same voltage: what a resistor would draw at that of the first
+        back = two[0] * first.voltage_v / again.voltage_v if again.voltage_v else two[0]
+        if abs(back - one[0]) > _REPEATS_WITHIN * one[0] + 3.0 * (one[1] + two[1]):
+            said.append(f"not the same on the way back at {again.voltage_v:.3g} V: let it settle")
     return tuple(said)
 
 

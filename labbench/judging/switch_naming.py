@@ -13,7 +13,7 @@ from labbench.judging.switch_evidence import Deviation, ratio_by_law
 from labbench.judging.switch_quantities import PartTemperature
 from labbench.parts.mosfet_type import MosfetType
 from labbench.quantities import format_si
-from labbench.results import Characteristic, Finding, Grade, Readings, ShortCheck
+from labbench.results import Characteristic, Finding, Grade, Readings, ShortCheck, earlier_of
 
 #: below this at 0.2 V a path is broken, whatever the part (a Schottky diode conducts some there)
 _SHORT_OHM, _SCHOTTKY_SHORT_OHM = 1e3, 300.0
@@ -299,10 +299,7 @@ def _unstable(readings: Readings) -> str | None:
     for again in readings.drain_leakage:
         if not again.repeat or again.current_a is None or again.u_current_a is None:
             continue
-        first = next(
-            (e for e in readings.drain_leakage
-             if e.voltage_v == again.voltage_v and not e.repeat), None,
-        )  # fmt: skip
+        first = earlier_of(again, readings.drain_leakage)
         if first is None or first.current_a is None or first.u_current_a is None:
             continue
         room = 4.0 * (first.u_current_a**2 + again.u_current_a**2) ** 0.5

@@ -42,6 +42,7 @@ from labbench.results import (
     StageReading,
     Status,
     Threshold,
+    same_setting,
 )
 
 
@@ -80,6 +81,15 @@ def _given(entry: Any, suffix: str = "") -> dict[str, Any]:
     return {names.get(f.name, f.name): getattr(entry, f.name) for f in fields(type(entry))}
 
 
+def _repeats(again: Any, earlier: Any) -> bool:
+    """Tell whether these are the conditions of one setting: voltages differ by what leaks."""
+    if isinstance(again, float) and isinstance(earlier, float):
+        return same_setting(again, earlier)
+    if isinstance(again, tuple) and isinstance(earlier, tuple) and len(again) == len(earlier):
+        return all(map(_repeats, again, earlier))
+    return bool(again == earlier)
+
+
 def no_entry_twice(key: Callable[[Any], Any]) -> Callable[[Sequence[Any]], None]:
     """Make a check: the same conditions stand once, and again only as a stability check."""
 
@@ -88,7 +98,7 @@ def no_entry_twice(key: Callable[[Any], Any]) -> Callable[[Sequence[Any]], None]
         wrong: list[tuple[str, str]] = []
         for index, entry in enumerate(entries):
             conditions, repeat = key(entry), getattr(entry, "repeat", False)
-            if repeat and conditions not in seen:
+            if repeat and not any(_repeats(conditions, earlier) for earlier in seen):
                 wrong.append((f"[{index}].repeat", "repeats no earlier entry"))
             if not repeat and conditions in seen:
                 can = hasattr(entry, "repeat")

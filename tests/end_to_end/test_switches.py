@@ -50,6 +50,19 @@ def test_a_faulty_switch_is_unfit_and_its_fault_is_named_with_its_path(
     assert not workshop.is_on()
 
 
+def test_a_leaking_part_does_not_stand_in_the_way_of_the_next_ones(
+    workshops: Callable[..., Workshop],
+) -> None:
+    workshop = workshops("switches")
+    donor = ("--donor", "radar board 12")
+    assert workshop.verify("nfet-30v-5m", "Q3", *donor).code == 1
+    # its leak is read twice, at not quite the same voltage: the record has to be readable
+    assert workshop.labbench("report", "Q3", "--out", workshop.data.root / "q3.html").code == 0
+    said = workshop.verify("nfet-30v-5m", "Q1", *donor)
+    assert said.code == 0, said.err
+    assert "compared with its siblings Q3" in said.err
+
+
 @pytest.mark.parametrize("specimen", ["Q1", "Q10"])
 def test_a_sound_switch_of_either_polarity_is_fit_and_its_numbers_are_the_true_ones(
     workshops: Callable[..., Workshop], specimen: str

@@ -315,6 +315,12 @@ def test_a_leak_that_grew_during_the_tests_is_unstable() -> None:
     assert "after the other tests" in judgement.findings[0].because
 
 
+def test_a_leak_that_grew_is_seen_though_it_takes_more_off_the_voltage() -> None:
+    again = DrainLeakage(23.4, 16e-9, 6e-11, repeat=True)
+    judgement = judge_mosfet(sound(drain_leakage=(*sound().drain_leakage, again)), TYPE)
+    assert "after the other tests" in judgement.findings[0].because
+
+
 def test_siblings_of_another_lot_are_not_used_and_named() -> None:
     strangers = [evolve(s, lot="board-99") for s in siblings()]
     judgement = judge_mosfet(sound(), TYPE, siblings=strangers)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 import pytest
+from attrs import evolve
 
 from labbench.errors import InputError
 from labbench.judging.load import exponent_of, judge_load, resistance_of
@@ -107,6 +108,18 @@ def test_a_reading_that_differs_on_the_way_back_is_told() -> None:
         specimen="b", type="load", board="buoy-radar", rail="core-1v0", load=(*board.load, again)
     )
     assert any("way back" in text for text in judge_load(back).remarks)
+
+
+@pytest.mark.parametrize(("back_a", "told"), [(0.98, False), (1.5, True)])
+def test_the_way_back_is_compared_though_the_voltage_is_not_quite_the_same(
+    back_a: float, told: bool
+) -> None:
+    board = load(0.6)
+    first = board.load[0]
+    assert first.current_a is not None
+    again = LoadReading(0.98 * first.voltage_v, back_a * first.current_a, 5e-4, repeat=True)
+    judged = judge_load(evolve(board, load=(*board.load, again)))
+    assert any("way back" in text for text in judged.remarks) is told
 
 
 def test_without_a_reading_there_is_nothing_to_judge() -> None:

@@ -100,6 +100,21 @@ def test_the_same_voltage_twice_needs_the_word_repeat() -> None:
     assert "repeats no earlier entry" in str(read_one({**MOSFET, "drain_leakage": alone}))
 
 
+def test_a_check_of_a_leak_is_read_at_not_quite_the_first_voltage() -> None:
+    # what was set is the same; the series resistor takes off what the part draws
+    leaks = [
+        {"voltage_v": 23.770594, "current_a": 2.38e-6, "u_current_a": 2e-9},
+        {"voltage_v": 19.1, "current_a": 7.1e-6, "u_current_a": 2e-9, "repeat": True},
+    ]
+    line = read_one({**MOSFET, "drain_leakage": leaks})
+    assert isinstance(line, Readings)
+    assert [leak.repeat for leak in line.drain_leakage] == [False, True]
+    elsewhere = [leaks[0], {**leaks[1], "voltage_v": 3.0}]
+    assert "repeats no earlier entry" in str(read_one({**MOSFET, "drain_leakage": elsewhere}))
+    other_way = [leaks[0], {**leaks[1], "voltage_v": -23.7}]
+    assert "repeats no earlier entry" in str(read_one({**MOSFET, "gate_leakage": other_way}))
+
+
 def test_a_load_says_of_which_rail_and_board_it_is() -> None:
     bare = {key: value for key, value in LOAD.items() if key not in ("board", "rail")}
     message = str(read_one(bare))
