@@ -9,7 +9,8 @@ from collections.abc import Iterator, Sequence
 
 from attrs import evolve
 
-from labbench.judging.switch_evidence import Deviation, ratio_by_law
+from labbench.judging.leak_separation import ratio_by_law
+from labbench.judging.switch_evidence import Deviation
 from labbench.judging.switch_quantities import PartTemperature
 from labbench.parts.mosfet_type import MosfetType
 from labbench.quantities import format_si
@@ -179,7 +180,7 @@ def _gate(
                          "leak gate-drain", "weak-gate")], False  # fmt: skip
     powers = [d for d in found if d.test == "gate-shape" and d.at != 0.0]
     symmetry = next((d for d in found if d.test == "gate-shape" and d.at == 0.0), None)
-    at = f"{format_si(abs(largest.current_a), 'A', 2)} at {largest.voltage_v:g} V on the gate"
+    at = f"{format_si(abs(largest.current_a), 'A', 2)} at {largest.voltage_v:.3g} V on the gate"
     lone_sided = symmetry is not None and (symmetry.value > 2.0 or symmetry.value < 0.5)
     steep = max((d.value for d in powers), default=None)
     evidence: list[Deviation] = [*shapes, *([worst] if worst else [])]
@@ -225,8 +226,8 @@ def _drain(
         ohms = 1.0 / ohmic.value
         if d["ratio"] > 1.25 * d["voltage_ratio"]:
             because = (
-                f"the leakage grows {d['ratio']:.3g} times from {d['low_v']:g} V to "
-                f"{d['high_v']:g} V, a sound one {d['expected_ratio']:.2g} times"
+                f"the leakage grows {d['ratio']:.3g} times from {d['low_v']:.3g} V to "
+                f"{d['high_v']:.3g} V, a sound one {d['expected_ratio']:.2g} times"
             )
             result.append(
                 _finding("low-breakdown", "drain-source", grade, ohmic.p, because, "leak")
@@ -234,7 +235,7 @@ def _drain(
         else:
             because = (
                 f"{format_si(ohms, 'Ω', 2)} across it: the leakage grows {d['ratio']:.3g} times "
-                f"from {d['low_v']:g} V to {d['high_v']:g} V, not {d['expected_ratio']:.2g}"
+                f"from {d['low_v']:.3g} V to {d['high_v']:.3g} V, not {d['expected_ratio']:.2g}"
             )
             result.append(
                 _finding("leak", "drain-source", grade, ohmic.p, because, "low-breakdown")
@@ -242,7 +243,7 @@ def _drain(
     elif beyond:
         first = beyond[0]
         most = format_si(first.greater_than_a or 0.0, "A", 2)
-        because = f"more than {most} at {first.voltage_v:g} V"
+        because = f"more than {most} at {first.voltage_v:.3g} V"
         lower = [e for e in readings.drain_leakage if e.voltage_v < first.voltage_v]
         fault, other = ("low-breakdown", "leak") if lower else ("leak", "low-breakdown")
         limited = any(c.name == "drain-leakage" for c in characteristics)
@@ -289,7 +290,7 @@ def _leak_text(worst: Deviation | None, failed: Sequence[Characteristic]) -> str
         )
     if worst is not None:
         return (
-            f"leaks {format_si(worst.value, 'A', 2)} at {worst.at:g} V, its siblings "
+            f"leaks {format_si(worst.value, 'A', 2)} at {worst.at:.3g} V, its siblings "
             f"{format_si(worst.expected, 'A', 2)}"
         )
     return "leaks more than could be measured"
@@ -356,7 +357,7 @@ def _channel(
         elif ohms is not None and ohms.test == "on-resistance":
             grade = "sure" if ohms.sure else "suspect"
             because = (
-                f"on-resistance {format_si(ohms.value, 'Ω')} at {ohms.at:g} V on the gate, its "
+                f"on-resistance {format_si(ohms.value, 'Ω')} at {ohms.at:.3g} V on the gate, its "
                 f"siblings {format_si(ohms.expected, 'Ω')}"
             )
             if ohms.z > 0.0:

@@ -17,6 +17,7 @@ from labbench.reports.budgets import budget_rows, budget_title
 from labbench.reports.pages import SIGNS, fill
 from labbench.reports.plots import bias_plot, sweep_plot
 from labbench.reports.words import (
+    characteristic_words,
     fault_words,
     limits_text,
     next_action,
@@ -109,7 +110,7 @@ def _characteristic(characteristic: Any) -> dict[str, str]:
     u = characteristic.expanded_uncertainty
     probability = characteristic.probability_conforming
     return {
-        "name": characteristic.name.replace("-", " "),
+        "name": characteristic_words(characteristic),
         "value": value_text(characteristic),
         "uncertainty": format_si(u, characteristic.unit, 2) if u is not None else "",
         "limits": limits_text(characteristic) or "none known",

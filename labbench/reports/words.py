@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = [
     "LINE_WIDTH",
+    "characteristic_words",
     "cut",
     "fault_words",
     "limits_text",
@@ -17,6 +18,7 @@ __all__ = [
 ]
 
 import math
+import re
 from collections.abc import Iterable, Iterator
 
 from labbench.judging.cooling import STILL_WARM
@@ -29,8 +31,27 @@ LINE_WIDTH = 80
 _DOUBTED = ("repeat", "press-again", "more-siblings")
 # below its corner a loop of shorted turns is the same function as a core that relaxes too low
 _TWINS = (("shorted-turn", "lossy-core"),)
-#: how a value is named that its unit alone does not tell
-_NAMED = {"saturation": "saturates at", "insulation": "insulation"}
+#: what a part is known by, in the order in which it is told
+_KNOWN_BY = {
+    "inductance": "{}",
+    "dc-resistance": "{}",
+    "saturation": "saturates at {}",
+    "insulation": "insulation {}",
+    "on-resistance": "{} on",
+    "on-resistance-vin-sw": "{} high side",
+    "on-resistance-sw-pgnd": "{} low side",
+    "threshold": "threshold {}",
+    "drain-leakage": "leaks {}",
+    "hs-leak-vin-sw": "leaks {}",
+}
+_USUAL = 2
+#: conditions that tell characteristics of one name apart: unit, and what stands after the number
+_CONDITIONS = (
+    ("gate_source_v", "V", " on the gate"),
+    ("drain_source_v", "V", ""),
+    ("voltage_v", "V", ""),
+    ("current_a", "A", ""),
+)
 #: so that a long id or action leaves room for the reason
 _WIDEST_NAME, _WIDEST_ACTION = 24, 20
 _ACTIONS = {"fit": "solder it in", "unfit": "bin it", "plausible": "label it so"}
@@ -52,6 +73,15 @@ _SHORT_ACTIONS = {
 def fault_words(fault: str) -> str:
     """Return a fault's name as spoken: `shorted-turn` becomes `shorted turn`."""
     return fault.replace("-", " ")
+
+
+def characteristic_words(characteristic: Characteristic) -> str:
+    """Return its name as spoken, with the condition that tells it from others of its name."""
+    name = characteristic.name.replace("-", " ")
+    for key, unit, more in _CONDITIONS:
+        if (at := characteristic.conditions.get(key)) is not None:
+            return f"{name} at {format_si(at, unit)}{more}"
+    return name
 
 
 def limits_text(characteristic: Characteristic) -> str:
@@ -135,8 +165,10 @@ def _wordings(judgement: Judgement) -> list[str]:
         both = _with_twin(finding)
         return [
             f"{both}: {number}",
+            *([f"{both}: {clause}"] if (clause := _first_clause(number)) else []),
             f"{both}: {_shorter(number)}",
             f"{fault}: {number}",
+            *([f"{fault}: {clause}"] if clause else []),
             f"{fault}: {_shorter(number)}",
             f"{fault}: {_shorter(number).replace('should be ', 'not ')}",
         ]
@@ -163,27 +195,28 @@ def _wordings(judgement: Judgement) -> list[str]:
     if judgement.disposition == "plausible" and judgement.remarks:
         first = judgement.remarks[0]
         return [f"no sign of a fault; {first}", first]
-    seen = [
-        _spoken(c)
-        for c in judgement.characteristics
-        if c.value is not None and math.isfinite(c.value) and c.verdict == "conforms"
-    ]
+    seen = _known_by(judgement.characteristics)
     if not seen:
         return ["no sign of a fault"]
     wordings = []
     for count in range(len(seen), 1, -1):
         values = ", ".join(seen[:count])
         wordings.append(f"{values}, no sign of a fault")
-        if any(name in values for name in _NAMED.values()):
+        if count > _USUAL:
             # what was measured beyond the usual says more than that nothing was seen
             wordings.append(values)
     return wordings or [f"{seen[0]}, no sign of a fault"]
 
 
-def _spoken(c: Characteristic) -> str:
-    """Return a value that conforms, named where its unit alone does not tell what it is of."""
-    assert c.value is not None
-    return f"{_NAMED.get(c.name, '')} {format_si(c.value, c.unit)}".lstrip()
+def _known_by(characteristics: Iterable[Characteristic]) -> list[str]:
+    """Return the values that a part is known by; of several alike the last (the highest gate)."""
+    good = {
+        c.name: format_si(c.value, c.unit)
+        for c in characteristics
+        if c.value is not None and math.isfinite(c.value) and c.verdict == "conforms"
+    }
+    known = [words.format(good[name]) for name, words in _KNOWN_BY.items() if name in good]
+    return known or list(good.values())
 
 
 def _first_action(judgement: Judgement) -> str:
@@ -199,12 +232,18 @@ def _with_twin(finding: Finding) -> str:
     return fault_words(finding.fault)
 
 
+def _first_clause(text: str) -> str:
+    """Return what stands before the first comma or colon; nothing where limits follow it."""
+    return "" if ", should be " in text else re.split(r"[,:;] ", text)[0]
+
+
 def _shorter(text: str) -> str:
     """Say the same in fewer columns: the frequency of a limit is known, a fall is plain."""
     falls = "inductance falls from "
     if text.startswith(falls):
         return text.removeprefix(falls).replace(" to ", " but ")
-    text = text.removeprefix("the winding resists ")
+    for subject in ("the winding resists ", "on-resistance "):
+        text = text.removeprefix(subject)
     value, comma, rest = text.partition(", should be ")
     return f"{value.partition(' at ')[0]}{comma}{rest}"
 
@@ -245,7 +284,7 @@ def cut(text: str, columns: int) -> str:
 def why_lines(judgement: Judgement) -> Iterator[str]:
     """Yield the statistics behind a judgement, a line each."""
     for characteristic in judgement.characteristics:
-        parts = [f"{characteristic.name.replace('-', ' ')}: {value_text(characteristic)}"]
+        parts = [f"{characteristic_words(characteristic)}: {value_text(characteristic)}"]
         if characteristic.expanded_uncertainty is not None:
             parts.append(
                 f"± {format_si(characteristic.expanded_uncertainty, characteristic.unit, 2)} "

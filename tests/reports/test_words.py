@@ -263,3 +263,54 @@ def test_a_line_that_is_too_long_leaves_the_lesser_values_out() -> None:
     )
     plain = evolve(judgement, characteristics=tuple(values[:2]))
     assert "4.58 µH, 15.8 mΩ, no sign of a fault" in verdict_line(plain)
+
+
+SWITCH = [
+    Characteristic("drain-leakage", {"drain_source_v": 24.0}, 14.9e-9, "A", 4e-9, 0.95, None, 1e-6,
+                   "conforms", 1.0),
+    Characteristic("gate-leakage", {"gate_source_v": 10.0}, 68e-12, "A", 57e-12, 0.95, None, 1e-7,
+                   "conforms", 1.0),
+    Characteristic("gate-leakage", {"gate_source_v": -10.0}, 69e-12, "A", 57e-12, 0.95, None, 1e-7,
+                   "conforms", 1.0),
+    Characteristic("threshold", {"current_a": 250e-6}, 1.6, "V", 0.02, 0.95, 1.2, 2.2,
+                   "conforms", 1.0),
+    Characteristic("on-resistance", {"gate_source_v": 4.5}, 4.97e-3, "ohm", 9e-5, 0.95, None, 7e-3,
+                   "conforms", 1.0),
+    Characteristic("on-resistance", {"gate_source_v": 10.0}, 3.77e-3, "ohm", 7e-5, 0.95, None,
+                   5e-3, "conforms", 1.0),
+]  # fmt: skip
+
+
+def test_a_sound_switch_is_told_with_what_it_is_known_by() -> None:
+    judgement = Judgement("Q1", "nfet-30v-5m", "fit", (), tuple(SWITCH), ())
+    assert verdict_line(judgement) == (
+        "Q1   FIT        3.77 mΩ on, threshold 1.6 V, leaks 14.9 nA          solder it in"
+    )
+
+
+def test_characteristics_of_one_name_are_told_apart_by_their_conditions() -> None:
+    judgement = Judgement("Q1", "nfet-30v-5m", "fit", (), tuple(SWITCH), ())
+    names = [line.partition(":")[0] for line in why_lines(judgement)]
+    assert names == [
+        "drain leakage at 24 V", "gate leakage at 10 V on the gate",
+        "gate leakage at -10 V on the gate", "threshold at 250 µA",
+        "on resistance at 4.5 V on the gate", "on resistance at 10 V on the gate",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("fault", "because", "told"),
+    [
+        ("leak", "10 MΩ across it: the leakage grows 7.96 times from 2.97 V to 23.8 V, not 3.8",
+         "leak: 10 MΩ across it"),
+        ("weak-gate", "280 nA at 7.24 V on the gate, growing as the voltage to the power 4.0",
+         "weak gate: 280 nA at 7.24 V on the gate"),
+        ("high-on-resistance", "on-resistance 6.09 mΩ, should be below 5 mΩ",
+         "high on resistance: 6.09 mΩ, should be below 5 mΩ"),
+    ],
+)  # fmt: skip
+def test_a_long_reason_keeps_its_first_clause_whole(fault: str, because: str, told: str) -> None:
+    finding = Finding(fault, "drain-source", "sure", 1.0, (), because)
+    line = verdict_line(Judgement("Q3", "nfet-30v-5m", "unfit", (finding,), tuple(SWITCH), ()))
+    assert f"UNFIT      {told}  " in line
+    assert "…" not in line
