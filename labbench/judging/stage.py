@@ -8,7 +8,6 @@ import math
 from collections.abc import Collection, Iterator, Sequence
 
 from labbench.judging.disposition import dispose
-from labbench.judging.robust_scale import tail
 from labbench.judging.siblings import same_lot
 from labbench.judging.stage_limits import decide_stage_limits
 from labbench.judging.stage_naming import Moved, name_stage_faults
@@ -167,21 +166,21 @@ def _by_siblings(
     total = sum(_WEIGHTS[step] for step in set(made))
     for q, reference in compared:
         share = false_reject * _WEIGHTS[q.step] / total / made.count(q.step)
-        z = reference.z(q.value, q.u)
+        higher = q.value > reference.centre
         if q.step in _ONE_SIDED:
-            p = tail(z, reference.dof)
+            p = reference.above(q.value, q.u)
         elif q.step == ON_RESISTANCE.name:
-            side = _HIGHER_SHARE if z > 0.0 else 1.0 - _HIGHER_SHARE
-            p = min(1.0, tail(abs(z), reference.dof) / side)
+            side = _HIGHER_SHARE if higher else 1.0 - _HIGHER_SHARE
+            p = min(1.0, reference.as_far(q.value, q.u) / (2.0 * side))
         else:
-            p = 2.0 * tail(abs(z), reference.dof)
+            p = reference.as_far(q.value, q.u)
         if p >= SUSPECT_FACTOR * share:
             continue
         expected = type(q)(
             q.step, q.path, q.state, reference.centre, 0.0, q.logarithmic
         ).shown  # fmt: skip
         unit = STEPS[q.step].unit if q.step in STEPS else "A" if q.step == GATE_CURRENT else ""
-        yield Moved(q.step, q.path, q.state, z > 0.0, p < share, p, q.shown, expected, unit)
+        yield Moved(q.step, q.path, q.state, higher, p < share, p, q.shown, expected, unit)
 
 
 def _would_decide(

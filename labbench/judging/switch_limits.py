@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from labbench.judging.conformity import decide
-from labbench.judging.switch_evidence import ratio_by_law
+from labbench.judging.leak_separation import ratio_by_law
 from labbench.judging.switch_quantities import PartTemperature, same
 from labbench.metrology.semiconductor import (
     LEAKAGE_DOUBLING_K,
