@@ -162,7 +162,7 @@ def page_for(row: RunRow, data: DataFolder | None = None) -> str:
             judgement=judgement,
             readings=readings_from_json(row.measured),
             facts=[
-                ("Part type", f"{row.type or ''} {opened.get('type_description', '')}".strip()),
+                ("Part type", ": ".join(filter(None, (row.type, opened.get("type_description"))))),
                 ("Specimen", row.specimen or ""),
                 ("Donor board", row.donor or ""),
                 ("Lot", row.lot or ""),

@@ -14,13 +14,14 @@ import labbench
 from labbench.metrology.budgets import Budget
 from labbench.quantities import format_si
 from labbench.reports.budgets import budget_rows, budget_title
+from labbench.reports.characteristic_names import characteristic_words
 from labbench.reports.pages import SIGNS, fill
 from labbench.reports.plots import bias_plot, sweep_plot
 from labbench.reports.words import (
-    characteristic_words,
     fault_words,
     limits_text,
     next_action,
+    path_words,
     reason,
     resonance_words,
     short_text,
@@ -66,7 +67,7 @@ def specimen_page(record: SpecimenRecord) -> str:
         characteristics=[_characteristic(c) for c in judgement.characteristics],
         findings=[
             {
-                "fault": fault_words(f.fault),
+                "fault": fault_words(f.fault) + path_words(f),
                 "grade": f.grade,
                 "because": f.because,
                 "alternatives": " or ".join(fault_words(a) for a in f.alternatives),
@@ -93,6 +94,7 @@ def specimen_page(record: SpecimenRecord) -> str:
         void=record.void,
         now=record.now,
         since=record.since,
+        not_covered=_not_covered(record.readings),
         version=labbench.__version__,
     )
 
@@ -104,6 +106,16 @@ def _shares(lines: Sequence[Influence]) -> list[tuple[str, str, str]]:
         (line.label, format_si(line.u, "Ω", 2), f"{100.0 * line.u**2 / total:.0f} %")
         for line in lines
     ]
+
+
+def _not_covered(readings: Readings) -> str:
+    """Return what no measurement here sees of a part of this kind."""
+    if readings.short_check or readings.stage or readings.gate_leakage or readings.drain_leakage:
+        return "switching behaviour, gate charge, ageing, mechanical strength of the joints"
+    load = "behaviour under load current"
+    if not readings.bias:
+        load += " (no inductance under direct current was measured)"
+    return f"{load}, ageing, mechanical strength of the joints"
 
 
 def _characteristic(characteristic: Any) -> dict[str, str]:

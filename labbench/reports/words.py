@@ -4,11 +4,11 @@ from __future__ import annotations
 
 __all__ = [
     "LINE_WIDTH",
-    "characteristic_words",
     "cut",
     "fault_words",
     "limits_text",
     "next_action",
+    "path_words",
     "reason",
     "resonance_words",
     "short_text",
@@ -24,6 +24,7 @@ from collections.abc import Iterable, Iterator
 from labbench.judging.cooling import STILL_WARM
 from labbench.judging.resonance import resonance_text, self_resonance
 from labbench.quantities import format_si
+from labbench.reports.characteristic_names import characteristic_words, spoken_name
 from labbench.results import Characteristic, Finding, Judgement, Readings
 
 LINE_WIDTH = 80
@@ -45,13 +46,6 @@ _KNOWN_BY = {
     "hs-leak-vin-sw": "leaks {}",
 }
 _USUAL = 2
-#: conditions that tell characteristics of one name apart: unit, and what stands after the number
-_CONDITIONS = (
-    ("gate_source_v", "V", " on the gate"),
-    ("drain_source_v", "V", ""),
-    ("voltage_v", "V", ""),
-    ("current_a", "A", ""),
-)
 #: so that a long id or action leaves room for the reason
 _WIDEST_NAME, _WIDEST_ACTION = 24, 20
 _ACTIONS = {"fit": "solder it in", "unfit": "bin it", "plausible": "label it so"}
@@ -75,13 +69,9 @@ def fault_words(fault: str) -> str:
     return fault.replace("-", " ")
 
 
-def characteristic_words(characteristic: Characteristic) -> str:
-    """Return its name as spoken, with the condition that tells it from others of its name."""
-    name = characteristic.name.replace("-", " ")
-    for key, unit, more in _CONDITIONS:
-        if (at := characteristic.conditions.get(key)) is not None:
-            return f"{name} at {format_si(at, unit)}{more}"
-    return name
+def path_words(finding: Finding) -> str:
+    """Return where a fault sits, to stand behind its name; nothing where it has no path."""
+    return f", {finding.path}" if finding.path else ""
 
 
 def limits_text(characteristic: Characteristic) -> str:
@@ -175,12 +165,12 @@ def _wordings(judgement: Judgement) -> list[str]:
     if judgement.disposition == "unfit":
         for characteristic in judgement.characteristics:
             if characteristic.verdict == "fails":
-                name = characteristic.name.replace("-", " ")
+                name = spoken_name(characteristic.name)
                 text = _against_limits(characteristic)
                 return [f"{name} {text}", f"{name} {_shorter(text)}"]
     if judgement.disposition == "undecided":
         for characteristic in judgement.characteristics:
-            name = characteristic.name.replace("-", " ")
+            name = spoken_name(characteristic.name)
             if characteristic.verdict == "not-measured":
                 # readings that cannot be right are left out: that is why nothing is known
                 doubted = _first_action(judgement) in _DOUBTED and judgement.remarks
@@ -299,7 +289,7 @@ def why_lines(judgement: Judgement) -> Iterator[str]:
     for finding in judgement.findings:
         others = _or(fault_words(name) for name in finding.alternatives)
         yield (
-            f"{finding.grade}: {fault_words(finding.fault)}"
+            f"{finding.grade}: {fault_words(finding.fault)}{path_words(finding)}"
             + (f" (or {others})" if others else "")
             + f": {finding.because}; P = {finding.probability:.4f}"
         )

@@ -20,6 +20,7 @@ from labbench.results import (
     Contact,
     DcResistance,
     Disposition,
+    DrainLeakage,
     Finding,
     Impedance,
     Influence,
@@ -244,3 +245,16 @@ def test_the_overview_links_each_page_and_counts_the_words() -> None:
     assert "D9" in text
     assert "no real part was measured" in text
     assert "no real part" not in "".join(parse(overview_page("Donor coils", entries)).text)
+
+
+def test_a_page_of_a_switch_says_what_is_not_seen_of_switches_and_where_its_fault_sits() -> None:
+    leak = Finding("leak", "drain-source", "sure", 1.0, (), "10 MΩ across it")
+    readings = Readings("Q3", "nfet-30v-5m", drain_leakage=(DrainLeakage(24.0, 2e-6, 1e-9),))
+    judgement = evolve(unfit(leak), specimen="Q3", type="nfet-30v-5m")
+    page = specimen_page(SpecimenRecord(judgement=judgement, readings=readings))
+    assert "leak, drain-source" in page
+    assert "gate charge" in page
+    assert "under direct current" not in page
+    assert "no inductance under direct current was measured" in specimen_page(
+        SpecimenRecord(judgement=JUDGED, readings=READINGS)
+    )

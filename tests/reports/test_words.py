@@ -11,6 +11,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from labbench.parts.stage_steps import SEATING, STEPS
+from labbench.reports.characteristic_names import characteristic_words, spoken_name
 from labbench.reports.words import (
     fault_words,
     limits_text,
@@ -314,3 +316,36 @@ def test_a_long_reason_keeps_its_first_clause_whole(fault: str, because: str, to
     line = verdict_line(Judgement("Q3", "nfet-30v-5m", "unfit", (finding,), tuple(SWITCH), ()))
     assert f"UNFIT      {told}  " in line
     assert "…" not in line
+
+
+@pytest.mark.parametrize(
+    ("name", "conditions", "told"),
+    [
+        ("short-vin-sw", {}, "resistance vin-sw"),
+        ("hs-leak-vin-sw", {"voltage_v": 12.0}, "leakage of the high side at 12 V"),
+        ("driver-supply-vdrv-pgnd-open", {"voltage_v": 5.0},
+         "current of the driver, pwm open at 5 V"),
+        ("undervoltage-vdrv-pgnd-rising", {}, "undervoltage threshold, rising"),
+        ("pwm-open-pwm", {"driver_v": 5.0}, "voltage of the open pwm"),
+        ("on-resistance-sw-pgnd", {"current_a": 3.0}, "on resistance sw-pgnd at 3 A"),
+        ("on-resistance", {"gate_source_v": 10.0}, "on resistance at 10 V on the gate"),
+        ("dc-resistance", {"temperature_c": 25.0}, "dc resistance"),
+    ],
+)  # fmt: skip
+def test_what_is_read_on_a_stage_is_told_in_words_and_with_its_pins(
+    name: str, conditions: dict[str, float], told: str
+) -> None:
+    assert characteristic_words(evolve(INDUCTANCE, name=name, conditions=conditions)) == told
+
+
+def test_every_step_of_a_stage_that_has_limits_has_words() -> None:
+    for step in STEPS.values():
+        name = f"{step.name}-{step.paths[0]}"
+        words = spoken_name(name)
+        assert (words == name.replace("-", " ")) is (step is SEATING)
+
+
+def test_why_says_where_a_fault_sits() -> None:
+    finding = Finding("leak", "drain-source", "sure", 1.0, (), "10 MΩ across it")
+    judgement = Judgement("Q3", "nfet-30v-5m", "unfit", (finding,), (), ())
+    assert list(why_lines(judgement)) == ["sure: leak, drain-source: 10 MΩ across it; P = 1.0000"]
