@@ -14,7 +14,9 @@ import pytest
 
 from labbench.jobs import cooling as cooling_job
 from labbench.jobs import switch_warmth
+from sim.physics.devices.cooling import Cooling
 from sim.scenario import SCENARIOS
+from sim.switch_bench import SwitchBench
 from tests.end_to_end.conftest import Workshop
 
 PART = "nfet-30v-5m"
@@ -66,3 +68,26 @@ def test_a_switch_at_45_degrees_is_waited_for_and_fit(
     said = workshop.verify(PART, "Q1", "--json")
     assert (said.code, json.loads(said.out)["disposition"]) == (0, "fit"), said.err
     assert "is the part cool?" in said.err
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("way", [(), ("--screen",)], ids=["in full", "a screen"])
+def test_a_hot_switch_that_nobody_called_hot_is_no_short_and_is_judged_once_it_is_cool(
+    workshops: Callable[..., Workshop], way: tuple[str, ...]
+) -> None:
+    workshop = workshops("switches")
+    # the session's own checks come first, and a part cools meanwhile: it is lifted after them
+    assert workshop.verify(PART, "Q1", "--json").code == 0
+    bench = workshop.served.bench
+    assert isinstance(bench, SwitchBench)
+    part = bench._parts[bench.scenario.specimen("Q1").position]
+    part.lifted_c = 280.0
+    part.cooling = Cooling(
+        ambient_c=bench.scenario.ambient_c, start_c=part.lifted_c, now_s=bench.settled_s()
+    )
+    said = workshop.verify(PART, "Q1", "--json", *way)
+    word = "plausible" if way else "fit"
+    assert json.loads(said.out)["disposition"] == word, said.err
+    assert "short, or hot?" in said.err
+    assert "it was hot" in said.err
+    assert bench.damage == []

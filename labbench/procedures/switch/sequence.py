@@ -27,6 +27,7 @@ from labbench.procedures.switch.drain_leakage import (
     repeat_drain,
 )
 from labbench.procedures.switch.gate_leakage import gate_hookup, gate_leakage, stops
+from labbench.procedures.switch.hot_short import STILL_WARM, may_be_hot, short_or_hot
 from labbench.procedures.switch.leakage import take_leak
 from labbench.procedures.switch.live import tie
 from labbench.procedures.switch.on_resistance import on_resistance
@@ -51,7 +52,6 @@ _HOT_FACTOR = 4.0
 #: a leak beyond its limit by up to so much may be warmth alone: 50 K at a doubling every 10 K
 #: (common practice, no source)
 _WARM_FACTOR = 32.0
-_STILL_WARM = "it is still warm: retest cold"
 #: a forward voltage below this is no diode
 _LEAST_DIODE_V, _LEAST_SCHOTTKY_V = 0.2, 0.05
 _MOST_DIODE_V = 1.5
@@ -110,8 +110,9 @@ def switch_sequence(
 
     `zeros` is what `open_fixture` read, `drain_limit_a` the type's own leakage limit. A part that
     was lifted lately, or whose drain leaks beyond its limit, is watched by its diode until it
-    stands still: what was read of it warm is not kept, and one that goes on cooling is not
-    measured further. Raises what the bench raises.
+    stands still, one that reads short is looked at again until that stands still: what was read of
+    a part warm is not kept, and one that goes on cooling is not measured further. Raises what the
+    bench raises.
     """
     plan = switch_plan(bench, conditions, with_breakdown=with_breakdown)
     missing: dict[str, str] = {step.name: step.missing for step in plan if step.missing is not None}
@@ -125,6 +126,10 @@ def switch_sequence(
             taken = _cooled(bench, conditions, taken, position)
         if taken.warmth is None or not taken.warmth.still_cooling:
             taken = _one(bench, step, conditions, taken, position, zeros or {}, capacitance_f)
+        if step.name == "short-check" and taken.warmth is None and may_be_hot(
+            taken.short, schottky=conditions.schottky
+        ):  # fmt: skip
+            taken = _look_again(bench, step, conditions, taken, position)
         if step.name == "drain-leakage" and _maybe_warm(bench, taken, drain_limit_a):
             taken = _cooled(bench, conditions, taken, position)
             if taken.warmth is not None and taken.warmth.was_warm:
@@ -132,8 +137,8 @@ def switch_sequence(
             if not taken.drain and taken.warmth is not None and taken.warmth.still:
                 taken = _one(bench, step, conditions, taken, position, zeros or {}, capacitance_f)
         if taken.warmth is not None and taken.warmth.still_cooling:
-            bench.tell(Event("stopped", {"text": f"{_STILL_WARM}; no later step is run"}))
-            return evolve(taken, stopped_at=step.name, why=_STILL_WARM)
+            bench.tell(Event("stopped", {"text": f"{STILL_WARM}; no later step is run"}))
+            return evolve(taken, stopped_at=step.name, why=STILL_WARM)
         why = _stop(step, taken, conditions, drain_limit_a)
         if why is not None:
             doubt = _doubt(bench, step, taken, conditions, position)
@@ -157,6 +162,24 @@ def _cooled(
     bench.tell(Event("warmth", {"text": "watching the body diode: is the part cool?"}))
     found = wait_until_cool(bench, mirrored=conditions.mirrored, position=position)
     return evolve(taken, warmth=found)
+
+
+def _look_again(
+    bench: Bench, step: PlanStep, conditions: SwitchConditions, taken: SwitchTaken,
+    position: str | None,
+) -> SwitchTaken:  # fmt: skip
+    """Look for the short again where the part was warm; what was read of it warm is not kept."""
+    found = short_or_hot(
+        bench, taken.short[-1], mirrored=conditions.mirrored, schottky=conditions.schottky,
+        position=position,
+    )  # fmt: skip
+    if not found.was_warm:
+        # an intermittent short is none of warmth's doing: the first finding holds
+        return evolve(taken, warmth=found)
+    cold = evolve(taken, short=(), warmth=found)
+    if found.still_cooling:
+        return cold
+    return _one(bench, step, conditions, cold, position, {}, None)
 
 
 def _doubt(

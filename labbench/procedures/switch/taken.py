@@ -145,12 +145,15 @@ class DiodeTaken:
 class WarmthTaken:
     """Hold forward voltages at 1 mA, `every_s` apart: they rise while a part cools.
 
-    It stands still when two in a row differ by less than `within_v`.
+    It stands still when two in a row differ by less than `within_v`. `short` holds what a path that
+    read short was before (none where nobody took it for one): alone, it stands still when its
+    resistance rises by no more than a fifth from one to the next (2.6 K at a doubling every 10 K).
     """
 
     diode: tuple[DiodeTaken, ...]
     every_s: float
     within_v: float
+    short: tuple[ShortTaken, ...] = ()
 
     @property
     def drift_v(self) -> float | None:
@@ -163,11 +166,15 @@ class WarmthTaken:
     @property
     def still(self) -> bool:
         """Tell whether the part is as warm as what is around it."""
+        if not self.diode:
+            return len(self.short) > 1 and not _rose(*self.short[-2:])
         return self.drift_v is not None and abs(self.drift_v) < self.within_v
 
     @property
     def was_warm(self) -> bool:
         """Tell whether it cooled while it was watched: the first two readings differ."""
+        if len(self.short) > 1 and _rose(*self.short[:2]):
+            return True
         first = [one.diode_v for one in self.diode[:2]]
         if len(first) < 2 or first[0] is None or first[1] is None:
             return False
@@ -177,6 +184,14 @@ class WarmthTaken:
     def still_cooling(self) -> bool:
         """Tell whether it was warm, and has not come to rest."""
         return self.was_warm and not self.still
+
+
+def _rose(first: ShortTaken, then: ShortTaken) -> bool:
+    return then.ohm > _ROSE * first.ohm
+
+
+#: what the resistance of a path that reads short rises by while the part cools, and not else
+_ROSE = 1.2
 
 
 @frozen(kw_only=True)

@@ -14,7 +14,10 @@ import pytest
 from labbench.jobs.switch_warmth import retest_cold
 from labbench.procedures.switch.body_diode import wait_until_cool
 from labbench.procedures.switch.conditions import switch_conditions
+from labbench.procedures.switch.hot_short import may_be_hot, short_or_hot
+from labbench.procedures.switch.screen import screen
 from labbench.procedures.switch.sequence import SwitchTaken, switch_sequence
+from labbench.procedures.switch.short_check import any_short, short_check
 from labbench.records.journal import JournalEvent, read_journal
 from labbench.results import Characteristic, Judgement
 from tests.procedures.switch.types import NFET
@@ -116,6 +119,93 @@ def test_no_diode_to_read_is_no_warmth(tmp_path: Path) -> None:
     found = wait_until_cool(rig.bench, mirrored=False, position="Q3")
     assert not found.was_warm
     assert not found.still_cooling
+
+
+def test_a_part_that_is_hot_reads_short_is_watched_and_measured_once_it_is_cool(
+    tmp_path: Path,
+) -> None:
+    rig = SwitchRig(tmp_path)
+    # 200 °C, and nobody said so
+    taken = run(rig, WarmPart(rig, 177.0, 12.0, 3e9))
+    assert taken.warmth is not None
+    assert taken.warmth.was_warm
+    assert taken.stopped_at is None
+    assert min(one.ohm for one in taken.short) > 1e4
+    steps = [e.data["name"] for e in _events(rig)]
+    assert steps.index("short-check") < steps.index("warmth") < steps.index("leakage")
+
+
+def test_a_part_that_is_hot_for_long_is_never_called_short(tmp_path: Path) -> None:
+    rig = SwitchRig(tmp_path)
+    taken = run(rig, WarmPart(rig, 177.0, 60.0, 3e9))
+    assert taken.short == ()
+    assert taken.why is not None
+    assert "retest cold" in taken.why
+    assert retest_cold(failed(), taken).disposition == "undecided"
+
+
+@pytest.mark.parametrize("ohm", [1.0, 50.0, 900.0])
+def test_a_true_short_stays_one_after_a_look_at_its_warmth(tmp_path: Path, ohm: float) -> None:
+    rig = SwitchRig(tmp_path)
+    taken = run(rig, WarmPart(rig, 0.0, 15.0, ohm))
+    assert taken.stopped_at == "short-check"
+    assert taken.warmth is None or not taken.warmth.was_warm
+    assert taken.short[-1].ohm == pytest.approx(ohm, rel=0.1)
+    assert retest_cold(failed(), taken).disposition == "unfit"
+
+
+def test_a_hot_part_with_a_true_short_is_short_cold_as_well(tmp_path: Path) -> None:
+    class HotAndShort(WarmPart):
+        def current(self, hookup: str, volts: float, gate_v: float) -> float:
+            return super().current(hookup, volts, gate_v) + volts / 400.0
+
+    rig = SwitchRig(tmp_path)
+    taken = run(rig, HotAndShort(rig, 240.0, 12.0, 60e6))
+    assert taken.warmth is not None
+    assert taken.warmth.was_warm
+    assert taken.stopped_at == "short-check"
+    assert taken.short[-1].ohm == pytest.approx(400.0, rel=0.1)
+
+
+def test_a_metal_short_is_not_waited_for(tmp_path: Path) -> None:
+    rig = SwitchRig(tmp_path)
+    taken = run(rig, WarmPart(rig, 0.0, 15.0, 0.1))
+    assert taken.stopped_at == "short-check"
+    assert "warmth" not in [e.data["name"] for e in _events(rig)]
+
+
+def test_a_hot_part_is_told_from_a_short_where_a_display_is_read_by_hand(tmp_path: Path) -> None:
+    rig = SwitchRig(tmp_path)
+    rig.multimeter.by_hand = True
+    rig.world.part = WarmPart(rig, 240.0, 15.0, 3e9)
+    found = short_check(rig.bench, mirrored=False, schottky=False, position="Q3")
+    assert may_be_hot(found)
+    warmth = short_or_hot(rig.bench, found[-1], mirrored=False, schottky=False, position="Q3")
+    assert warmth.was_warm
+    assert not any_short(short_check(rig.bench, mirrored=False, schottky=False, position="Q3"))
+    rig.bench.make_safe()
+
+
+def test_what_reads_short_gets_no_more_than_a_fifth_of_a_volt_until_it_is_none(
+    tmp_path: Path,
+) -> None:
+    rig = SwitchRig(tmp_path)
+    run(rig, WarmPart(rig, 177.0, 60.0, 3e9))
+    events = read_journal(rig.path).events
+    begun = [e.data["name"] for e in events if e.kind == "step-begun"]
+    before = begun.index("warmth") if "warmth" in begun else len(begun)
+    assert begun[:before].count("short-check") > 3
+    assert before < len(begun) or max(volts for _, volts, _ in rig.supply.programmed) <= 0.2
+
+
+def test_a_screen_does_not_call_a_hot_part_short_either(tmp_path: Path) -> None:
+    rig = SwitchRig(tmp_path)
+    rig.world.part = WarmPart(rig, 240.0, 12.0, 3e9)
+    taken = screen(rig.bench, switch_conditions(NFET), position="Q3")
+    rig.bench.make_safe()
+    assert taken.warmth is not None
+    assert taken.warmth.was_warm
+    assert taken.stopped_at is None
 
 
 def _events(rig: SwitchRig) -> list[JournalEvent]:
