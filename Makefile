@@ -54,9 +54,10 @@ rest: $(VENV)/.made-dev
 	$(BIN)/python tests/studies/demo_seeds.py --seeds 20
 
 # the studies behind the tables in tests/studies/results; hours on a slow machine
-study: $(VENV)/.made-test
+study: $(VENV)/.made-dev
 	$(BIN)/python tests/studies/demo_seeds.py --seeds 20
 	$(BIN)/python tests/studies/detection.py --write
+	$(BIN)/python -m tests.studies.attainable --write
 	$(BIN)/python tests/studies/robustness.py --write
 	$(BIN)/python tests/studies/recovery.py --write
 	$(BIN)/python -m tests.studies.bias --write

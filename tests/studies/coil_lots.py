@@ -107,10 +107,12 @@ def draw_lots(
     healthy: int = 6,
     faulty: bool = True,
     spread: float = 1.0,
+    only: tuple[str, ...] | None = None,
 ) -> Lots:
-    """Draw lots of a construction; the same seed gives the same parts."""
+    """Draw lots of a construction, with some faults only if so told; one seed, the same parts."""
     built = wider(construction(name), spread)
     faults = fault_names(built.material is not None) if faulty else ()
+    faults = tuple(f for f in faults if only is None or f in only)
     parts = siblings + healthy + len(faults)
     impedance = np.empty((count, parts, len(GRID_HZ)), dtype=complex)
     dc = np.empty((count, parts))
