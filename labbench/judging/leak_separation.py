@@ -43,6 +43,8 @@ _GAINS = 2e-3
 _GATE_POWER, _GATE_POWER_SD, _GATE_SYMMETRY_SD = 1.5, 0.15, 0.3
 #: the same between the parts of one lot, whose oxide is one: a third of it (assumed)
 _GATE_POWER_SD_IN_LOT = 0.05
+#: so many standard uncertainties explain what all siblings' gates show (95 %)
+_EXPLAINED_US = 2.0
 #: how many parts the assumed spread of a law is worth
 _ASSUMED_DOF = 8.0
 #: leakage read so is seen no better than a milliampere: nothing to separate
@@ -236,14 +238,21 @@ class GateSiblings:
 
     @classmethod
     def of(cls, splits: Sequence[GateSplit], *, doubt: float) -> GateSiblings | None:
-        """Learn from siblings; None from fewer than three."""
+        """Learn from siblings; None from fewer than three, and where they leak themselves.
+
+        That is where their centre lies higher than law and readings explain: what all of them
+        have, as a film of flux, must not make a leak sound.
+        """
         if len(splits) < LEAST_SIBLINGS:
             return None
         by_readings = median(s.by_readings_s for s in splits)
         per_power = median(s.per_power_s for s in splits)
         spread = math.hypot(by_readings, _GATE_POWER_SD_IN_LOT * per_power)
         reference = learn([s.conductance_s for s in splits], spread, doubt=doubt)
-        return None if reference is None else cls(reference, by_readings, per_power)
+        explained = _EXPLAINED_US * math.hypot(by_readings, _GATE_POWER_SD * per_power)
+        if reference is None or reference.centre > explained:
+            return None
+        return cls(reference, by_readings, per_power)
 
     def open_s(self, split: GateSplit) -> float:
         """Return what stays open of a part beyond that, where it is no typical one (S).

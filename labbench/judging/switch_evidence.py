@@ -39,8 +39,8 @@ from labbench.results import Readings
 
 #: share of the false-reject rate by kind of test; limits reject healthy parts almost never
 _WEIGHTS = {
-    "limits": 0.05, "drain-leakage": 0.04, "ohmic": 0.16, "gate-leakage": 0.03, "gate-ohmic": 0.14,
-    "gate-shape": 0.03, "threshold": 0.16, "on-resistance": 0.34, "gate-ratio": 0.03,
+    "limits": 0.05, "drain-leakage": 0.04, "ohmic": 0.20, "gate-leakage": 0.03, "gate-ohmic": 0.19,
+    "gate-shape": 0.03, "threshold": 0.10, "on-resistance": 0.31, "gate-ratio": 0.03,
     "body-diode": 0.02,
 }  # fmt: skip
 #: of the share of the on-resistance: what goes to too much of it
@@ -55,6 +55,9 @@ _TWO_SIDED = ("threshold", "gate-ratio", "body-diode")
 _LEAST_LN_APART, _U_GATE_POWER = 0.15, 0.5
 #: a clamp between gate and source is a junction: it spreads as one, not as an oxide does (assumed)
 _CLAMP_SPREAD = 0.35
+#: with gate and source tied a channel carries the threshold's current backwards at the threshold's
+#: voltage, and a hundredth of it this far below (four to five times 43 mV, from a device model)
+_CHANNEL_BELOW_V = 0.2
 
 
 @frozen
@@ -144,7 +147,9 @@ def _compared(
     spread = _CLAMP_SPREAD if "gate-clamp" in part.features else None
     single: dict[str, tuple[float, Quantity, Reference]] = {}
     for q in quantities(readings, temperature.beside(siblings)):
-        if q.name == "leakage-ratio":
+        if q.name == "leakage-ratio" or (
+            q.name == "body-diode" and _channel_may_help(readings, siblings, q)
+        ):
             continue
         reference = siblings.reference(
             q.name, q.at, spread=spread if q.name == "gate-leakage" else None
@@ -165,6 +170,19 @@ def _compared(
             single[q.name] = order, q, reference
     for _, q, reference in single.values():
         yield q, reference
+
+
+def _channel_may_help(readings: Readings, siblings: SwitchSiblings, diode: Quantity) -> bool:
+    """Tell whether a forward voltage is the channel's as well, by threshold of part or siblings.
+
+    Such voltages spread as thresholds do.
+    """
+    thresholds = [t.voltage_v for t in readings.threshold if t.voltage_v is not None]
+    for at in siblings.voltages("threshold"):
+        reference = siblings.reference("threshold", at)
+        if reference is not None:
+            thresholds.append(reference.centre)
+    return min(thresholds, default=math.inf) < diode.value + _CHANNEL_BELOW_V
 
 
 def _gate_reference(siblings: SwitchSiblings, at: float, spread: float | None) -> Reference | None:

@@ -466,3 +466,60 @@ def test_a_hot_part_with_a_low_threshold_is_warm_by_its_on_resistance() -> None:
     judgement = judge_mosfet(at(20.0), BARE, siblings=others)
     assert judgement.disposition == "undecided"
     assert "retest cold" in judgement.would_decide[0].text
+
+
+def test_a_forward_voltage_that_the_channel_shares_is_not_compared() -> None:
+    """By hand: 50 mV below the threshold a channel carries exp(-50/43), a third of the current."""
+    others = [
+        evolve(s, threshold=(Threshold(2.5e-4, 0.6 + 0.01 * k, 3e-4),),
+               body_diode=(BodyDiode(1e-3, 0.527, 1e-4),))
+        for k, s in enumerate(siblings())
+    ]  # fmt: skip
+    higher = sound(
+        threshold=(Threshold(2.5e-4, 0.68, 3e-4),), body_diode=(BodyDiode(1e-3, 0.558, 1e-4),)
+    )
+    assert judge_mosfet(higher, BARE, siblings=others).findings == ()
+    apart = [evolve(s, body_diode=(BodyDiode(1e-3, 0.527, 1e-4),)) for s in siblings()]
+    found = judge_mosfet(
+        sound(body_diode=(BodyDiode(1e-3, 0.558, 1e-4),)), BARE, siblings=apart
+    ).findings
+    assert [f.fault for f in found] == ["not-as-marked"]
+
+
+def test_siblings_make_a_leaking_gate_no_harder_to_find() -> None:
+    """By hand: 10 Gohm add 0.5 and 1 nA at 5 and 10 V; own currents of 0.2 to 0.6 nA at 10 V."""
+
+    def gate(own_a: float, ohm: float = math.inf) -> tuple[GateLeakage, ...]:
+        return tuple(
+            GateLeakage(s * v, s * (own_a * (v / 10.0) ** 1.5 + v / ohm), 2.9e-11)
+            for s in (1.0, -1.0) for v in (5.0, 10.0)
+        )  # fmt: skip
+
+    own = (0.2e-9, 0.3e-9, 0.35e-9, 0.4e-9, 0.6e-9)
+    others = [evolve(s, gate_leakage=gate(a)) for s, a in zip(siblings(), own, strict=True)]
+    for amps, found_alone in ((0.3e-9, True), (0.9e-9, True), (1.3e-9, False)):
+        leaky = sound(gate_leakage=gate(amps, 10e9), cleaned=True)
+        assert (judge_mosfet(leaky, TYPE).disposition == "unfit") is found_alone
+        beside = judge_mosfet(leaky, TYPE, siblings=others)
+        assert beside.disposition == "unfit"
+        assert first(beside) == ("leak", "gate-source", "sure")
+    clean = sound(gate_leakage=gate(0.9e-9), cleaned=True)
+    assert judge_mosfet(clean, TYPE, siblings=others).disposition == "fit"
+
+
+def test_a_film_on_all_siblings_does_not_make_a_leaking_gate_sound() -> None:
+    """By hand: 280 Mohm of flux on every one of them draw 36 nA at 10 V, below the limit."""
+
+    def filmed(own_a: float) -> tuple[GateLeakage, ...]:
+        return tuple(
+            GateLeakage(s * v, s * (own_a * (v / 10.0) ** 1.5 + v / 280e6), 2e-10)
+            for s in (1.0, -1.0) for v in (5.0, 10.0)
+        )  # fmt: skip
+
+    others = [
+        evolve(s, gate_leakage=filmed(0.3e-9 * math.exp(0.2 * k)))
+        for k, s in enumerate(siblings())
+    ]  # fmt: skip
+    judgement = judge_mosfet(sound(gate_leakage=filmed(0.4e-9)), TYPE, siblings=others)
+    assert judgement.disposition == "undecided"
+    assert judgement.would_decide[0].action == "clean"
