@@ -130,7 +130,7 @@ def _lies_wrongly(readings: Readings, part: StageType) -> tuple[Finding, ...]:
     )
     if found.how == "as-marked":
         return ()
-    because = f"the resistances at 0.2 V fit a part that lies {found.how} better, or as well"
+    because = f"it may lie {found.how}: that fits its resistances at 0.2 V better, or as well"
     confidence = 1.0 / (1.0 + math.exp(max(min(found.margin, 50.0), -50.0)))
     return (
         Finding("turned-in-jig", None, "suspect", confidence, ("not-as-marked",), because),
@@ -149,7 +149,11 @@ def _by_limits(part: StageType, characteristics: Sequence[Characteristic]) -> It
         higher = c.upper is not None and (c.value is None or c.value > c.upper)
         expected = limit.nominal or (c.upper if higher else c.lower)
         state = next(iter(limit.state.values()), "")
-        yield Moved(limit.step, limit.path, state, higher, True, 0.0, c.value, expected, c.unit)
+        limited = "should be below" if higher else "should be above"
+        yield Moved(
+            limit.step, limit.path, state, higher, True, 0.0, c.value, expected, c.unit,
+            "should be" if limit.nominal else limited,
+        )  # fmt: skip
 
 
 def _by_siblings(
@@ -180,7 +184,9 @@ def _by_siblings(
             q.step, q.path, q.state, reference.centre, 0.0, q.logarithmic
         ).shown  # fmt: skip
         unit = STEPS[q.step].unit if q.step in STEPS else "A" if q.step == GATE_CURRENT else ""
-        yield Moved(q.step, q.path, q.state, higher, p < share, p, q.shown, expected, unit)
+        yield Moved(
+            q.step, q.path, q.state, higher, p < share, p, q.shown, expected, unit, "its siblings"
+        )
 
 
 def _would_decide(

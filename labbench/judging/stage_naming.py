@@ -57,12 +57,14 @@ class Moved:
     value: float | None
     expected: float | None
     unit: str
+    #: what `expected` is: "should be" a nominal value, "should be below" a limit, "its siblings"
+    relation: str = "should be"
 
     @property
     def text(self) -> str:
         """Say it in words, with its numbers."""
         value = "over range" if self.value is None else self._shown(self.value)
-        should = "" if self.expected is None else f", should be {self._shown(self.expected)}"
+        should = "" if self.expected is None else f", {self.relation} {self._shown(self.expected)}"
         state = f" ({self.state})" if self.state not in ("", "+") else ""
         return f"{self.step.replace('-', ' ')} {self.path}{state} {value}{should}"
 

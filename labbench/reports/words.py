@@ -30,6 +30,7 @@ from labbench.results import Characteristic, Finding, Judgement, Readings
 LINE_WIDTH = 80
 #: what would settle a part whose readings or siblings are in doubt; its first remark says why
 _DOUBTED = ("repeat", "press-again", "more-siblings")
+_FREQUENCY = re.compile(r" at [\d.]+ [kMG]?Hz$")
 # below its corner a loop of shorted turns is the same function as a core that relaxes too low
 _TWINS = (("shorted-turn", "lossy-core"),)
 #: what a part is known by, in the order in which it is told
@@ -235,7 +236,7 @@ def _shorter(text: str) -> str:
     for subject in ("the winding resists ", "on-resistance "):
         text = text.removeprefix(subject)
     value, comma, rest = text.partition(", should be ")
-    return f"{value.partition(' at ')[0]}{comma}{rest}"
+    return f"{_FREQUENCY.sub('', value)}{comma}{rest}"
 
 
 def next_action(judgement: Judgement) -> str:

@@ -160,6 +160,14 @@ def test_each_of_the_nineteen_faults_is_found_and_named(
     assert judgement.findings[0].because
 
 
+def test_a_reason_says_on_which_side_of_a_limit_a_value_lies_and_what_siblings_read() -> None:
+    leak = stage({("hs-leak", "vin-sw", ""): 6.88e-6})
+    limited = judge_stage(leak, TYPE).findings[0]
+    assert limited.because == "hs leak vin-sw 6.88 µA, should be below 1 µA"
+    compared = judge_stage(leak, BARE, siblings=siblings()).findings[0]
+    assert compared.because.startswith("hs leak vin-sw 6.88 µA, its siblings ")
+
+
 def test_nineteen_faults_are_tried() -> None:
     assert len(FAULTS) == 19
 
