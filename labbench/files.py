@@ -51,6 +51,8 @@ T = TypeVar("T")
 
 #: a part type or a bench file has a few kilobytes; reading a disk image by mistake is refused
 _MAX_TOML_BYTES = 4_000_000
+#: a number with a comma as the value of a key: after a comma a key has to follow
+_DECIMAL_COMMA = re.compile(r'":\s*-?\d+,\d')
 _SYNTAX_PLACE = re.compile(r"^(.*) \(at (?:line (\d+), column (\d+)|end of document)\)$", re.DOTALL)
 
 
@@ -108,7 +110,8 @@ def parse_json_line(text: str) -> Any:
             parse_float=_finite_float,
         )
     except json.JSONDecodeError as error:
-        raise InputError(f"not JSON: {error.msg} (column {error.colno})") from None
+        comma = ": a number takes a point, no comma" if _DECIMAL_COMMA.search(text) else ""
+        raise InputError(f"not JSON: {error.msg} (column {error.colno}){comma}") from None
     except RecursionError:
         raise InputError("not readable: nested too deeply") from None
     except ValueError as error:  # MistakeError, or an integer of thousands of digits

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = ["MAXIMUM_SIBLINGS", "judge_files"]
 
+import io
 import shutil
 import sys
 import tempfile
@@ -16,6 +17,7 @@ from typing import IO
 from attrs import field, frozen
 
 from labbench.errors import FileProblems, InputError, Problem
+from labbench.jobs.part_types import for_any_name_or_marking
 from labbench.judging.coil import Case, judge_coils
 from labbench.judging.coil_lot_book import LotBook
 from labbench.judging.stage import judge_stage
@@ -24,7 +26,6 @@ from labbench.judging.switch import judge_mosfet
 from labbench.judging.switch_quantities import SwitchSiblings
 from labbench.metrology.budgets import Budget, budgets_of_readings
 from labbench.parts.coil_type import CoilType
-from labbench.parts.library import find_part_type
 from labbench.parts.mosfet_type import MosfetType
 from labbench.parts.part_type import PartType
 from labbench.parts.stage_type import StageType
@@ -163,11 +164,11 @@ def _limit_c(part: CoilType) -> float:
 
 def _open(name: str) -> IO[str]:
     if name == "-":
-        # two passes need a file that can be rewound
-        spool = tempfile.TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115
-        shutil.copyfileobj(sys.stdin, spool)
+        # two passes need a file that can be rewound; as bytes: what is no UTF-8 is told in its place
+        spool = tempfile.TemporaryFile("w+b")  # noqa: SIM115
+        shutil.copyfileobj(sys.stdin.buffer, spool)
         spool.seek(0)
-        return spool
+        return io.TextIOWrapper(spool, encoding="utf-8", errors="surrogateescape")
     try:
         return open(name, encoding="utf-8", errors="surrogateescape")
     except OSError as error:
@@ -218,7 +219,7 @@ class _Types:
         problems: list[Problem] = []
         for name in given:
             try:
-                part = find_part_type(name, directories=self._directories)
+                part, _ = for_any_name_or_marking(name, self._directories)
             except FileProblems as error:
                 problems += error.problems
             else:
@@ -230,7 +231,7 @@ class _Types:
         """Return the part type of that name, or why there is none."""
         if name not in self._found:
             try:
-                self._found[name] = find_part_type(name, directories=self._directories)
+                self._found[name], _ = for_any_name_or_marking(name, self._directories)
             except FileProblems as error:
                 first = error.problems[0]
                 self._found[name] = Problem(

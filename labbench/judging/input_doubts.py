@@ -103,14 +103,14 @@ def _sweep_doubt(
     for i in range(len(points)):
         r, u = points.resistance_ohm[i], points.u_resistance_ohm[i]
         if r < -_SURELY * u:
-            return _compensation(f"resistance {format_si(float(r), 'ohm')}", points, i)
+            return _compensation(f"R = {format_si(float(r), 'ohm')}", points, i)
     # above self-resonance the reactance is negative: only below a positive one it cannot be
     last_positive = np.flatnonzero(points.reactance_ohm > 0.0)
     end = last_positive[-1] if len(last_positive) else 1
     for i in range(int(end)):
         x, u = points.reactance_ohm[i], points.u_reactance_ohm[i]
         if x < -_SURELY * u and abs(x) < _OPEN_OHM:
-            return _compensation(f"reactance {format_si(float(x), 'ohm')}", points, i)
+            return _compensation(f"X = {format_si(float(x), 'ohm')}", points, i)
     return None
 
 
@@ -165,7 +165,7 @@ def _unit(points: SweepPoints, nominal_h: float, nominal_ohm: float | None) -> D
     too_large = ratio > _UNIT_RATIO and bool(np.all(x > np.abs(points.resistance_ohm)))
     if too_small or too_large:
         times = format(ratio if ratio > 1.0 else 1.0 / ratio, ".0g").replace("e+0", "e")
-        word = "times" if ratio > 1.0 else "times less than"
-        text = f"inductance {float(times):.0f} {word} the type's: unit mistaken?"
+        share = f"{float(times):.0f} times" if ratio > 1.0 else f"1/{float(times):.0f} of"
+        text = f"inductance {share} the type's: unit mistaken?"
         return Doubt(("impedance",), text, "repeat", advice)
     return None

@@ -15,6 +15,7 @@ __all__ = [
     "readings_to_json",
 ]
 
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
@@ -34,6 +35,8 @@ from labbench.results import Readings
 _SCHEMA = "readings/1"
 #: a sweep of ten thousand points has less; a line of this length is not a readings file
 _MAX_LINE = 4_000_000
+#: what a byte becomes that is no UTF-8 (the file is opened with `surrogateescape`)
+_NOT_UTF_8 = re.compile("[\udc80-\udcff]")
 
 #: names of the shared data that the file spells without its unit: the block has one unit only
 _FILE_NAMES = {
@@ -117,10 +120,16 @@ def _required(field: attrs.Attribute[Any]) -> bool:
 def _read_line(text: str, file: str, number: int) -> Readings:
     if len(text) > _MAX_LINE:
         raise FileProblems([Problem(file, f"longer than {_MAX_LINE} characters", line=number)])
+    if not text.isascii() and (foreign := _NOT_UTF_8.search(text)) is not None:
+        told = f"not UTF-8 text (column {foreign.start() + 1}): save the file as UTF-8"
+        raise FileProblems([Problem(file, told, line=number)])
     try:
         data = parse_json_line(text)
     except InputError as error:
-        raise FileProblems([Problem(file, error.message, line=number)]) from None
+        told = error.message
+        if not text.lstrip().startswith(("{", "[")):
+            told += f"; a line is one JSON object of {_SCHEMA}, not a row of a table"
+        raise FileProblems([Problem(file, told, line=number)]) from None
     if not isinstance(data, dict):
         raise FileProblems([Problem(file, "must be a JSON object", line=number)])
     return readings_from_json(data, file=file, line=number)

@@ -311,6 +311,54 @@ def test_a_line_that_cannot_be_read_is_told_in_its_place_and_the_others_are_judg
     assert [out.split()[:2] for out in text.out.splitlines()] == [["A1", "FIT"], ["A4", "FIT"]]
 
 
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (
+            line("A1").replace("A1", "Kölner Werft").encode("latin-1"),
+            ("not UTF-8", "save the file"),
+        ),
+        (line("A1").encode("utf-16"), ("not UTF-8", "save the file")),
+        (b"frequency;R;X\n1000;1,5e-3;2,95e-3", ("not a row of a table",)),
+        (
+            line("A1").replace('"value_ohm": 0.0015', '"value_ohm": 0,0015').encode(),
+            ("a number takes a point, no comma",),
+        ),
+        (b"", ("no test line in", "readings.jsonl")),
+    ],
+    ids=["latin-1", "utf-16", "table", "decimal comma", "empty"],
+)
+def test_a_file_of_another_kind_is_refused_with_what_it_should_be(
+    tmp_path: Path, content: bytes, words: tuple[str, ...]
+) -> None:
+    path = tmp_path / "readings.jsonl"
+    path.write_bytes(content)
+    said = invoke("judge", path)
+    assert said.code == 2
+    assert said.out == ""
+    for word in words:
+        assert word in said.err
+
+
+def test_standard_input_that_is_no_utf_8_is_told_and_no_traceback() -> None:
+    program = [sys.executable, "-c", "from labbench.fronts.terminal import main; main()"]
+    latin = line("A1").replace("A1", "Kölner Werft").encode("latin-1")
+    done = subprocess.run([*program, "judge", "-"], input=latin, capture_output=True, check=False)
+    assert done.returncode == 2
+    assert b"not UTF-8" in done.stderr
+    assert b"Traceback" not in done.stderr
+
+
+def test_a_marking_does_for_a_part_type_in_a_file_as_at_the_bench(tmp_path: Path) -> None:
+    path = tmp_path / "readings.jsonl"
+    path.write_text(line("A1", type="R47") + "\n", encoding="utf-8")
+    said = invoke("judge", path, "--json")
+    assert said.code == 3, said.err
+    assert said.verdict["type"] == "R47"
+    assert "decimal point" in invoke("judge", path, "--why").out
+    assert invoke("judge", path, "--type", "R47", "--json").verdict["type"] == "R47"
+
+
 def test_standard_input_is_judged_too() -> None:
     said = invoke("judge", "-", "--json", input=line("A1") + "\n")
     assert said.code == 0

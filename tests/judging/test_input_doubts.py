@@ -11,6 +11,7 @@ import pytest
 from attrs import evolve
 
 from labbench.judging.coil import judge_coil
+from labbench.reports.words import verdict_line
 from labbench.results import Readings
 from tests.judging.closed_forms import (
     BENCH_HZ,
@@ -98,6 +99,7 @@ def test_a_mistaken_reading_is_noticed_and_nothing_is_condemned(
     assert judgement.disposition == "undecided"
     assert judgement.findings == ()
     assert words in judgement.remarks[0]
+    assert "…" not in verdict_line(judgement)
     assert len(judgement.remarks[0]) <= 60
     assert judgement.would_decide
 

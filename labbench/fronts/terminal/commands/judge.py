@@ -45,7 +45,8 @@ def command(
     """Judge readings files (readings/1, `-` for standard input).
 
     One verdict per test line, in order; siblings stand anywhere in the files. A line that cannot
-    be read is reported in its place and the others are still judged.
+    be read is reported in its place and the others are still judged. What is printed on an
+    inductor (R47) does for a type, as in `verify`.
 
     Exit code: the worst of 2 (a line could not be read), 1 unfit, 3 undecided or plausible, 0 fit.
     """
@@ -76,6 +77,6 @@ def command(
                 click.echo(f"      {line}", err=as_json)
             budgets.clear()
         if not codes:
-            click.echo("labbench: there was no test line in the files", err=True)
+            click.echo(f"labbench: there was no test line in {', '.join(files)}", err=True)
             codes.append(INPUT)
     sys.exit(worst(codes))
