@@ -164,7 +164,7 @@ def _limit_c(part: CoilType) -> float:
 
 def _open(name: str) -> IO[str]:
     if name == "-":
-        # two passes need a file that can be rewound; as bytes: what is no UTF-8 is told in its place
+        # two passes need a file that can be rewound; bytes: what is no UTF-8 is told in its place
         spool = tempfile.TemporaryFile("w+b")  # noqa: SIM115
         shutil.copyfileobj(sys.stdin.buffer, spool)
         spool.seek(0)
