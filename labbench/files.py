@@ -27,6 +27,7 @@ __all__ = [
     "parse_json_line",
     "read_toml",
     "structure",
+    "unreadable",
 ]
 
 import json
@@ -142,8 +143,15 @@ def _toml_text(path: Path) -> str:
         line = error.object[: error.start].count(b"\n") + 1
         raise FileProblems([Problem(file, "is not UTF-8 text", line=line)]) from None
     except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else str(error)
-        raise FileProblems([Problem(file, f"cannot be read: {reason}")]) from None
+        raise FileProblems([Problem(file, unreadable(error))]) from None
+
+
+def unreadable(error: Exception) -> str:
+    """Say why a file cannot be read, without what only a programmer wants to know."""
+    if isinstance(error, UnicodeDecodeError):
+        line = error.object[: error.start].count(b"\n") + 1
+        return f"is not UTF-8 text (line {line})"
+    return f"cannot be read: {error.strerror if isinstance(error, OSError) else error}"
 
 
 def _missing_file(path: Path) -> Problem:

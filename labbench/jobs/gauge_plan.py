@@ -20,7 +20,7 @@ from typing import Final, Literal
 from attrs import asdict, frozen
 
 from labbench.errors import FileProblems, InputError, Problem
-from labbench.files import parse_json_line, structure
+from labbench.files import parse_json_line, structure, unreadable
 from labbench.lots.plans import Characteristic, GaugePlan, plan_study
 from labbench.parts.coil_type import CoilType
 
@@ -82,7 +82,7 @@ def load_plan(path: Path) -> GaugePlan:
     try:
         data = parse_json_line(path.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError) as error:
-        raise FileProblems([Problem(str(path), f"cannot be read: {error}")]) from error
+        raise FileProblems([Problem(str(path), unreadable(error))]) from error
     except InputError as error:
         raise FileProblems([Problem(str(path), error.message)]) from error
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:

@@ -13,7 +13,7 @@ from typing import Any
 from attrs import asdict
 
 from labbench.errors import FileProblems, InputError, Problem
-from labbench.files import nearest
+from labbench.files import nearest, unreadable
 from labbench.jobs.gauge_run import progress
 from labbench.lots.average_and_range import average_and_range
 from labbench.lots.gauge_study import Nested, crossed_study, nested_study, split_repeatability
@@ -200,7 +200,7 @@ def _rows(path: Path, needed: Sequence[str], *, numbers: Sequence[str]) -> list[
             table = list(reader)
             header = list(reader.fieldnames or ())
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise FileProblems([Problem(file, f"cannot be read: {error}")]) from error
+        raise FileProblems([Problem(file, unreadable(error))]) from error
     known = {other: name for name, others in _COLUMNS.items() for other in others}
     names = {title: known[title.strip().lower()] for title in header
              if title and title.strip().lower() in known}  # fmt: skip

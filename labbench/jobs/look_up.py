@@ -142,6 +142,12 @@ def page_for(row: RunRow, data: DataFolder | None = None) -> str:
     """
     if row.job == "check" and data is not None:
         return _check_page(row, data)
+    if row.judged is not None and "word" in row.judged:
+        raise InputError(
+            f"run {row.run} ({row.job.replace('-', ' ')}) gave a word and has no page: "
+            f"{row.judged['word']}, {row.judged.get('because', '')}".rstrip(" ,"),
+            hint=f"all that was read stands in {row.journal}",
+        )
     if row.judged is None or row.measured is None:
         raise InputError(
             f"run {row.run} has no verdict: it ended as {row.status or 'unfinished'}"

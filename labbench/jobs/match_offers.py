@@ -21,7 +21,7 @@ from typing import Any
 from attrs import evolve, frozen
 
 from labbench.errors import FileProblems, InputError, Problem
-from labbench.files import parse_json_line
+from labbench.files import parse_json_line, unreadable
 from labbench.jobs.shelf_parts import ShelfPart, shelf_parts
 from labbench.metrology.placements import Placement, pool_placements
 from labbench.metrology.resistance import WHERE_PROBES_TOUCH
@@ -154,9 +154,10 @@ def _why_not(part: ShelfPart, reserved_for: str | None) -> str | None:
 def read_lines(file: str) -> list[tuple[int, dict[str, Any] | Problem]]:
     """Read JSON lines, each an object or its problem; raise FileProblems for the file itself."""
     try:
-        text = sys.stdin.read() if file == "-" else Path(file).read_text(encoding="utf-8-sig")
+        data = sys.stdin.buffer.read() if file == "-" else Path(file).read_bytes()
+        text = data.decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        raise FileProblems([Problem(file, f"cannot be read: {error}")]) from error
+        raise FileProblems([Problem(file, unreadable(error))]) from error
     found: list[tuple[int, dict[str, Any] | Problem]] = []
     for number, line in enumerate(text.splitlines(), start=1):
         if not line.strip():

@@ -23,6 +23,7 @@ from attrs import frozen
 from labbench.bench.opened import OpenBench
 from labbench.bench.stop import StopFlag
 from labbench.errors import FileProblems, InputError, Problem
+from labbench.files import unreadable
 from labbench.jobs.can_decide import accuracies_of
 from labbench.jobs.load_readings import load_readings
 from labbench.jobs.run import BenchRun, bench_run
@@ -151,7 +152,7 @@ def judge_rail_files(files: Sequence[Path]) -> Iterator[LoadJudgement | Problem]
         try:
             lines = path.read_text(encoding="utf-8").splitlines()
         except (OSError, UnicodeDecodeError) as error:
-            raise FileProblems([Problem(str(path), f"cannot be read: {error}")]) from error
+            raise FileProblems([Problem(str(path), unreadable(error))]) from error
         for line in read_readings(lines, file=str(path)):
             if isinstance(line, Readings) and line.role == "good":
                 good.setdefault((line.board, line.rail), []).append(line)

@@ -45,3 +45,9 @@ def test_without_a_good_board_the_ratio_is_unknown_and_a_short_is_dead_all_the_s
     workshop = workshops("rails")
     code, said = rail(workshop, "core-6")
     assert (code, said["word"], said["ratio"]) == (1, "dead", None)
+    # the history tells the word, and a run without a page says so with the word
+    assert "core-6     dead " in workshop.labbench("history").out
+    report = workshop.labbench("report", "core-6")
+    assert report.code == 2
+    assert "has no page: dead, " in report.err
+    assert "schema" not in report.err

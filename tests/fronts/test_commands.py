@@ -351,6 +351,23 @@ def test_standard_input_that_is_no_utf_8_is_told_and_no_traceback() -> None:
     assert b"Traceback" not in done.stderr
 
 
+@pytest.mark.parametrize(
+    "words",
+    [("rail", "--readings"), ("gauge", "report", "--csv"), ("gauge", "report"),
+     ("shelf", "match", "--type", "coil-470n", "--from")],
+)  # fmt: skip
+def test_a_file_that_is_no_utf_8_is_told_with_its_line_wherever_one_is_read(
+    tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    path = tmp_path / "latin.jsonl"
+    path.write_bytes(b"first\nK\xf6lner Werft\n")
+    more = ("--rail", path) if words[0] == "shelf" else ()
+    said = invoke(*words, path, *more, data=tmp_path / "data")
+    assert said.code == 2
+    assert "is not UTF-8 text (line 2)" in said.err
+    assert "codec" not in said.err
+
+
 def test_a_marking_does_for_a_part_type_in_a_file_as_at_the_bench(tmp_path: Path) -> None:
     path = tmp_path / "readings.jsonl"
     path.write_text(line("A1", type="R47") + "\n", encoding="utf-8")

@@ -72,13 +72,13 @@ def command(
             if row.void:
                 word = "void"
             else:
-                word = row.disposition or (row.status or "unfinished")
+                word = _word(row) or row.status or "unfinished"
             if row.run in shelf:
                 word = "shelf" if row.specimen else "outcome"
             origin = " ".join(part for part in (row.donor, row.lot) if part)
             click.echo(
                 f"{row.opened_utc[:16].replace('T', ' ')}  {row.specimen or row.job:<10} "
-                f"{word:<10} {row.type or '':<14} {origin:<18.18} {row.run}"
+                f"{word:<10.14} {row.type or '':<14} {origin:<18.18} {row.run}"
             )
             if row.run in shelf:
                 click.echo(f"{'':18}{shelf[row.run]} ({row.who})")
@@ -88,12 +88,18 @@ def command(
             click.echo(f"{what} now: {now}")
 
 
+def _word(row: Any) -> str | None:
+    """Give the disposition of a part, or the word on a board (alive, dead, quiet...)."""
+    word = row.disposition or (row.judged or {}).get("word")
+    return word if isinstance(word, str) else None
+
+
 def _plain(row: Any) -> dict[str, Any]:
     names = (
         "run", "job", "opened_utc", "status", "reason", "bench", "who", "specimen", "type",
         "donor", "lot", "customer_job", "simulated", "disposition", "journal", "void",
     )  # fmt: skip
-    return {name: getattr(row, name) for name in names}
+    return {name: getattr(row, name) for name in names} | {"word": _word(row)}
 
 
 def _write_csv(rows: list[Any], path: Path) -> None:
