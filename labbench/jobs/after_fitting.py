@@ -11,10 +11,11 @@ from labbench.jobs.can_decide import accuracies_of
 from labbench.jobs.load_readings import phase_readings
 from labbench.jobs.rail import RailRequest, check_load, known_good, needs_supply, runs_of, told_of
 from labbench.jobs.run import bench_run
+from labbench.jobs.verify import check_position
 from labbench.judging.fitted import judge_fitted
 from labbench.judging.load import LoadJudgement, is_input, judge_load
 from labbench.ports import Operator
-from labbench.procedures.switch.board_hookups import MOST_PHASES
+from labbench.procedures.switch.board_hookups import MOST_PHASES, phase_hookup
 from labbench.procedures.switch.fitted import check_phases
 from labbench.records.folder import DataFolder
 from labbench.records.readings_file import readings_from_json, readings_to_json
@@ -37,7 +38,8 @@ def after_fitting(
     InputError for phases that there are not, or a coil that was never measured.
     """
     needs_supply(opened)
-    _check(request)
+    check_position(opened, request.position)
+    _check(opened, request)
     coil = off_board_coil(data, request.coil) if request.coil is not None else None
     good = known_good(data, request.board, request.rail, but=request.serial)
     with bench_run(
@@ -83,7 +85,7 @@ def off_board_coil(data: DataFolder, specimen: str) -> Estimate:
     )
 
 
-def _check(request: RailRequest) -> None:
+def _check(opened: OpenBench, request: RailRequest) -> None:
     problems: list[str] = []
     if is_input(request.rail):
         problems.append("after fitting the output rail is checked, not the input")
@@ -92,6 +94,16 @@ def _check(request: RailRequest) -> None:
     missing = [phase for phase in request.fitted if not 1 <= phase <= request.phases]
     if missing:
         problems.append(f"phase {missing[0]} was fitted, and the rail has {request.phases}")
+    reached = [
+        phase for phase in range(1, min(request.phases, MOST_PHASES) + 1)
+        if {phase_hookup("vin-sw", phase), phase_hookup("sw-rail", phase)} <= {*opened.file.hookups}
+    ]  # fmt: skip
+    if opened.switch is not None and len(reached) < min(request.phases, MOST_PHASES):
+        seen = ", ".join(map(str, reached)) or "none"
+        problems.append(
+            f"the relays of {opened.file.name} do not reach all of {request.phases} phases: {seen} "
+            f"(hookups such as {phase_hookup('sw-rail', 1)} in the bench file)"
+        )
     if request.coil is not None and len(request.fitted) != 1:
         problems.append("a coil is compared where one phase was fitted")
     if problems:

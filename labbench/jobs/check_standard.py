@@ -82,7 +82,7 @@ def check(
         temperature_c=temperature_c, u_temperature_c=u_temperature_c,
         with_look=False, with_supply=with_supply,
     )  # fmt: skip
-    check_position(opened, request)
+    check_position(opened, request.position)
     compensation = ready_compensation(
         opened, frequencies, who=who, operator=operator, data=data, stop=flag
     )

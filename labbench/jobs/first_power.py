@@ -9,6 +9,7 @@ from labbench.bench.stop import StopFlag
 from labbench.errors import InputError, StepAborted
 from labbench.jobs.rail import RailRequest, needs_supply, runs_of, told_of
 from labbench.jobs.run import BenchRun, bench_run
+from labbench.jobs.verify import check_position
 from labbench.judging.first_power import FirstPowerJudgement, judge_first_power
 from labbench.ports import Event, Operator, Prompt
 from labbench.procedures.switch.first_power import first_power
@@ -29,6 +30,7 @@ def first_power_of_board(
     so; one found dead is not. Raises what the bench raises, InputError, StepAborted.
     """
     needs_supply(opened)
+    check_position(opened, request.position)
     if not 0.0 < request.most_input_a <= _MOST_INPUT_A:
         raise InputError(
             f"an input current of {request.most_input_a:g} A cannot be the limit: above 0 and at "

@@ -27,6 +27,7 @@ from labbench.files import unreadable
 from labbench.jobs.can_decide import accuracies_of
 from labbench.jobs.load_readings import load_readings
 from labbench.jobs.run import BenchRun, bench_run
+from labbench.jobs.verify import check_position
 from labbench.judging.load import LoadJudgement, is_input, judge_load
 from labbench.ports import Operator
 from labbench.procedures.switch.rail import check_rail
@@ -67,6 +68,7 @@ def rail_check(
     Raises what the bench raises, InputError for a bench without a supply.
     """
     needs_supply(opened)
+    check_position(opened, request.position)
     good = known_good(data, request.board, request.rail, but=request.serial)
     with bench_run(
         opened, job="rail", name=f"{request.board}-{request.rail}", who=request.who,

@@ -58,13 +58,13 @@ def verify(
     # before the first question, not only before the first run
     settle_earlier_runs(opened, data, operator=operator, who=request.who)
     if isinstance(request.part, MosfetType):
-        check_position(opened, request)
+        check_position(opened, request.position)
         return verify_switch(
             opened, request, operator=operator, data=data, stop=flag,
             siblings=_siblings(data, request),
         )  # fmt: skip
     if isinstance(request.part, StageType):
-        check_position(opened, request)
+        check_position(opened, request.position)
         return verify_stage(
             opened, request, operator=operator, data=data, stop=flag,
             siblings=_siblings(data, request),
@@ -83,7 +83,7 @@ def verify(
             f"the bench {opened.file.name} has no impedance meter: a coil cannot be judged on it",
             hint="add [instruments.impedance_meter] to the bench file",
         )
-    check_position(opened, request)
+    check_position(opened, request.position)
     # what makes no sense is said before anything is touched
     accuracies = accuracies_of(opened.file)
     with_bias = wants_bias(opened.file, request)
@@ -159,17 +159,17 @@ def _best_word(opened: OpenBench, request: Request, risk: float) -> str:
     )  # fmt: skip
 
 
-def check_position(opened: OpenBench, request: Request) -> None:
+def check_position(opened: OpenBench, position: str | None) -> None:
     """Raise InputError for a position that the relay switch of this bench does not have."""
-    if opened.switch is None or request.position is None:
+    if opened.switch is None or position is None:
         return
-    if request.position not in opened.file.positions:
+    if position not in opened.file.positions:
         import difflib
 
         known = list(opened.file.positions)
-        near = difflib.get_close_matches(request.position, known, n=1)
+        near = difflib.get_close_matches(position, known, n=1)
         raise InputError(
-            f"the bench {opened.file.name} has no position {request.position!r}; it has "
+            f"the bench {opened.file.name} has no position {position!r}; it has "
             + ", ".join(known),
             hint=f"did you mean {near[0]}?" if near else "give --position",
         )

@@ -30,6 +30,23 @@ def rail(workshop: Workshop, specimen: str, *more: object) -> tuple[int, dict[st
     return said.code, found
 
 
+def test_what_the_relays_do_not_reach_is_told_at_once_before_anything_is_fed(
+    workshops: Callable[..., Workshop],
+) -> None:
+    workshop = workshops("boards")
+    board = ("rail", "radar-processor", "core", "--bench", workshop.bench_file)
+    more = ("--position", "core-good", "--after-fitting")
+    said = workshop.labbench(*board, *more, "--phases", 4, "--fitted", 5)
+    assert said.code == 2
+    assert "do not reach all of 4 phases: 1, 2" in said.err
+    assert "phase 5 was fitted, and the rail has 4" in said.err
+    for job in ((), ("--after-fitting", "--phases", 2), ("--first-power",)):
+        wrong = workshop.labbench(*board, "--position", "core-god", *job)
+        assert wrong.code == 2
+        assert "did you mean core-good?" in wrong.err
+    assert workshop.journals() == []
+
+
 @pytest.mark.parametrize(
     ("specimen", "word", "says"),
     [
