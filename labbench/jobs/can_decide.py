@@ -21,7 +21,8 @@ from labbench.bench.bench_file import BY_HAND, BenchFile
 from labbench.errors import InputError
 from labbench.jobs.until_decided import REJECTION_TESTS
 from labbench.judging.coil import judge_coil
-from labbench.judging.reach import Reach, expected_readings, reaches_of
+from labbench.judging.expected_sound import expected_readings
+from labbench.judging.reach import Reach, reaches_of
 from labbench.metrology.accuracy import (
     ImpedanceAccuracy,
     MultimeterAccuracy,

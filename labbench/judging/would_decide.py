@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from attrs import evolve
 
 from labbench.judging.conformity import needed_expanded_uncertainty
-from labbench.judging.reach import Fix, inductance_fixes, resistance_fixes, would_help
+from labbench.judging.fixes import Fix, inductance_fixes, resistance_fixes, would_help
 from labbench.metrology.expected import BenchAccuracies
 from labbench.parts.coil_type import CoilType
 from labbench.quantities import format_si

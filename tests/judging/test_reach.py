@@ -10,7 +10,8 @@ import pytest
 from attrs import evolve
 
 from labbench.judging.coil import judge_coil
-from labbench.judging.reach import expected_readings, reaches_of
+from labbench.judging.expected_sound import expected_readings
+from labbench.judging.reach import reaches_of
 from labbench.metrology.accuracy import (
     impedance_accuracy,
     multimeter_accuracy,
