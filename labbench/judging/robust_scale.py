@@ -8,9 +8,8 @@ and may lie anywhere. What remains likely of centre and spread, given the siblin
 on a grid (Bayes); the share of sound parts that would lie beyond a value is averaged over it.
 
 So a bad sibling drops out by itself, as in a redescending estimator of location (Huber, Robust
-Statistics, 1981, from memory), and the centre loses 1 to 3 % of its precision by that, where a
-median loses 13 % at n = 5. With a doubt of 0.3 a factor of 3.07 on the spread gives 1 % one-sided
-at n = 5 for a comparison by median and pooled absolute deviation; this one's tail is below that.
+Statistics, 1981, from memory). Where none is bad the centre is as sure as their mean within 3 %
+(simulated, n = 3, 5 and 8); a median is less sure by a fifth.
 """
 
 from __future__ import annotations

@@ -14,6 +14,7 @@ import pytest
 from attrs import evolve
 
 from labbench.judging.switch import judge_mosfet
+from labbench.judging.switch_quantities import SwitchSiblings, part_temperature
 from labbench.parts.library import find_part_type
 from labbench.parts.mosfet_type import MosfetType
 from labbench.results import (
@@ -523,3 +524,18 @@ def test_a_film_on_all_siblings_does_not_make_a_leaking_gate_sound() -> None:
     judgement = judge_mosfet(sound(gate_leakage=filmed(0.4e-9)), TYPE, siblings=others)
     assert judgement.disposition == "undecided"
     assert judgement.would_decide[0].action == "clean"
+
+
+def test_parts_beside_one_thermometer_differ_by_less_than_a_part_from_it() -> None:
+    """What the thermometer shows wrongly is the same for all; for a limit it is not."""
+    beside = SwitchSiblings.of(siblings())
+    part = part_temperature(sound(), beside)
+    assert part.u_k == pytest.approx(2.0)
+    assert part.beside(beside).u_k == pytest.approx(1.0)
+    nobody_knows = SwitchSiblings.of([evolve(s, temperature_c=None) for s in siblings()])
+    assert part.beside(nobody_knows).u_k == pytest.approx(2.0)
+    hot = sound(temperature_c=None, body_diode=(BodyDiode(1e-3, 0.55 - 20 * 2.3e-3, 1e-4),))
+    by_diode = part_temperature(hot, beside)
+    assert by_diode.celsius == pytest.approx(45.0, abs=1.0)
+    # the diode's own spread of 3 mV and how well five tell its centre: 1.4 K
+    assert by_diode.beside(beside).u_k == pytest.approx(1.4, abs=0.2)

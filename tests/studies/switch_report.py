@@ -109,6 +109,17 @@ def goal_lines(
                 f"{hot} of {asked} (at most {100 * upper_bound(hot, asked):.2f} %)",
             )
         )
+    every = Tally()
+    for tally in healthy.values():
+        every = every.merged(tally)
+    bad = every.words["unfit"]
+    rows.append(
+        (
+            "false reject, all types",
+            "at most 1 %",
+            f"{bad} of {every.count} (at most {100 * upper_bound(bad, every.count):.2f} %)",
+        )
+    )
     for spread, wanted in (("as assumed", "at most 1 %"), ("1.4 times", "at most 3 %")):
         total = Tally()
         for of_type in edges.values():
