@@ -32,6 +32,9 @@ SHORT = "short"
 #: a position that a bench with a standard resistor may have
 LOAD = "load"
 
+#: of a long list of hookups or positions a sentence shows so many
+_SHOWN = 12
+
 DONE = "done"
 CANNOT = "cannot"
 
@@ -188,7 +191,9 @@ def _known(table: Mapping[str, Sequence[int]], name: str, what: str) -> Sequence
     if name in table:
         return table[name]
     guess = nearest(name, table)
-    known = ", ".join(table) or "none"
+    shown = list(table)[:_SHOWN]
+    more = f" and {len(table) - len(shown)} more" if len(table) > len(shown) else ""
+    known = ", ".join(shown) + more if shown else "none"
     raise InputError(
         f"the bench file has no relays for the {what} {name!r} (it has: {known})",
         hint=f"did you mean {guess!r}?" if guess else f"add it to [{what}s] in the bench file",

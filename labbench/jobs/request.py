@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-__all__ = ["Request", "Way", "chosen_way"]
+__all__ = ["Request", "Way", "check_options", "chosen_way"]
 
 from collections.abc import Sequence
 from typing import Any, Literal
 
 from attrs import frozen
 
+from labbench.errors import InputError
 from labbench.parts.coil_type import CoilType
 from labbench.parts.part_type import PartType
 from labbench.results import Readings
@@ -102,3 +103,21 @@ class Request:
             "risk": risk,
             "false_reject": self.false_reject,
         }
+
+
+def check_options(request: Request) -> None:
+    """Raise InputError with every wish that means nothing for a part of this family."""
+    coil, mosfet = request.part.family == "coil", request.part.family == "mosfet"
+    wishes = (
+        (request.bias is True, coil, "--bias", "coils"),
+        (request.insulation, coil, "--insulation", "coils"),
+        (request.adaptive, coil, "--adaptive", "coils"),
+        (request.way == "screen", not coil, "--screen", "switches"),
+        (request.way == "in-place", not coil, "--in-place", "switches"),
+        (request.breakdown, mosfet, "--breakdown", "MOSFETs"),
+        (request.rail_v is not None, not coil, "--rail", "switches"),
+    )
+    wrong = [f"{option} is for {of}" for asked, fits, option, of in wishes if asked and not fits]
+    if wrong:
+        what = request.part.family.replace("-", " ")
+        raise InputError(f"{request.part.name} is a {what}: {'; '.join(wrong)}")

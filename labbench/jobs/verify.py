@@ -19,7 +19,7 @@ from labbench.jobs.coil_measuring import measure_coil
 from labbench.jobs.compensate import ready_compensation
 from labbench.jobs.cooling import left_in_list, now_utc, residual_k
 from labbench.jobs.outcome import Outcome, journalled
-from labbench.jobs.request import Request
+from labbench.jobs.request import Request, check_options
 from labbench.jobs.run import bench_run, settle_earlier_runs
 from labbench.jobs.until_decided import REJECTION_TESTS, final_risks
 from labbench.jobs.verify_stage import verify_stage
@@ -54,6 +54,7 @@ def verify(
     CompensationError without a usable compensation and nobody to take one, InputError for a bench
     that cannot measure this family at all.
     """
+    check_options(request)
     flag = stop or StopFlag()
     # before the first question, not only before the first run
     settle_earlier_runs(opened, data, operator=operator, who=request.who)
@@ -69,13 +70,11 @@ def verify(
             opened, request, operator=operator, data=data, stop=flag,
             siblings=_siblings(data, request),
         )  # fmt: skip
-    if not isinstance(request.part, CoilType) or request.way != "full":
+    if not isinstance(request.part, CoilType):
         raise InputError(
             f"{request.part.name}: a {request.part.family.replace('-', ' ')} cannot be verified "
-            f"{'this way' if isinstance(request.part, CoilType) else 'at the bench'}",
-            hint="--screen and --in-place are for switches"
-            if isinstance(request.part, CoilType)
-            else "measure it elsewhere and judge a readings file: `labbench judge`",
+            "at the bench",
+            hint="measure it elsewhere and judge a readings file: `labbench judge`",
         )
     meter = opened.impedance_meter
     if meter is None:

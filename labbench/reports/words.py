@@ -29,7 +29,7 @@ from labbench.results import Characteristic, Finding, Judgement, Readings
 
 LINE_WIDTH = 80
 #: what would settle a part whose readings or siblings are in doubt; its first remark says why
-_DOUBTED = ("repeat", "press-again", "more-siblings")
+_DOUBTED = ("repeat", "press-again", "more-siblings", "seat-again")
 _FREQUENCY = re.compile(r" at [\d.]+ [kMG]?Hz$")
 # below its corner a loop of shorted turns is the same function as a core that relaxes too low
 _TWINS = (("shorted-turn", "lossy-core"),)
@@ -175,7 +175,10 @@ def _wordings(judgement: Judgement) -> list[str]:
             if characteristic.verdict == "not-measured":
                 # readings that cannot be right are left out: that is why nothing is known
                 doubted = _first_action(judgement) in _DOUBTED and judgement.remarks
-                return [judgement.remarks[0]] if doubted else [f"{name} not measured"]
+                if not doubted:
+                    return [f"{name} not measured"]
+                why = judgement.remarks[0]
+                return [why, clause] if (clause := _first_clause(why)) else [why]
             if characteristic.verdict == "undecided":
                 value = value_text(characteristic)
                 return [f"{name} {value}, too close to the limit", f"{name} {value}: too close"]

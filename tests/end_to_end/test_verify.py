@@ -250,6 +250,19 @@ def test_another_donor_drops_the_lot_of_the_one_before(five: Workshop) -> None:
     assert opened["siblings"] == ["D2"]
 
 
+def test_wishes_that_mean_nothing_for_a_coil_are_all_told_before_anything_is_done(
+    workshop: Workshop,
+) -> None:
+    said = workshop.verify("coil-470n", "D1", "--screen", "--breakdown", "--rail", 12)
+    assert said.code == 2
+    assert "coil-470n is a coil: --screen is for switches; --breakdown is for MOSFETs; " in said.err
+    assert "--rail is for switches" in said.err
+    other = workshop.verify("nfet-30v-5m", "D1", "--bias", "--insulation", "--adaptive")
+    assert other.code == 2
+    assert other.err.count("is for coils") == 3
+    assert workshop.journals() == []
+
+
 def test_a_specimen_that_no_relay_reaches_is_said_before_the_jig_is_measured(
     workshop: Workshop,
 ) -> None:

@@ -162,6 +162,19 @@ def test_readings_that_cannot_be_right_are_the_reason_and_not_what_was_left_out_
     assert line.endswith("measure again")
 
 
+def test_a_part_of_the_other_polarity_is_told_as_that_and_not_as_a_step_not_done() -> None:
+    missing = evolve(INDUCTANCE, name="drain-leakage", value=None, verdict="not-measured")
+    judgement = evolve(
+        FIT, disposition="undecided", characteristics=(missing,),
+        remarks=("the diode lies the other way round: it is an n-channel part, or drain and source "
+                 "are swapped",),
+        would_decide=(WouldDecide("seat-again", "look at it"),),
+    )  # fmt: skip
+    line = verdict_line(judgement)
+    assert "the diode lies the other way round  " in line
+    assert line.endswith("seat again")
+
+
 def test_a_remark_does_not_hide_a_step_that_was_not_done() -> None:
     missing = evolve(INDUCTANCE, value=None, verdict="not-measured", status="not-measured")
     judgement = evolve(
