@@ -68,6 +68,15 @@ def test_the_bench_command_lists_every_instrument_though_one_cannot_be_reached(
     assert all(r["identity"] and not r["problems"] for n, r in roles.items() if n != "multimeter")
 
 
+def test_the_bench_command_tells_an_accuracy_class_that_there_is_not(workshop: Workshop) -> None:
+    workshop.edit_bench_file(lambda text: text.replace("6.5-digit", "6-digit"))
+    said = workshop.labbench("bench", "--bench", workshop.bench_file)
+    assert said.code == 2
+    assert "no accuracy class '6-digit'; did you mean '6.5-digit'?" in said.err
+    # the instruments were looked at all the same
+    assert "supply           ok" in said.out
+
+
 def test_a_simulated_bench_whose_simulator_does_not_run_says_how_to_start_it(
     workshop: Workshop,
 ) -> None:

@@ -65,6 +65,13 @@ def test_every_command_explains_itself(words: tuple[str, ...]) -> None:
     assert silent == []
 
 
+@pytest.mark.parametrize("group", sorted({words[0] for words in commands() if len(words) > 1}))
+def test_a_group_lists_its_commands_with_whole_sentences(group: str) -> None:
+    listed = invoke(group, "--help").out.partition("Commands:")[2]
+    assert listed.strip()
+    assert "..." not in listed
+
+
 @pytest.mark.parametrize("words", commands(), ids=" ".join)
 def test_every_command_is_in_the_readme(words: tuple[str, ...]) -> None:
     assert re.search(rf"labbench {' '.join(words)}\b", README), f"README does not tell {words}"

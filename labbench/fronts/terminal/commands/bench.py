@@ -13,7 +13,7 @@ from textwrap import fill
 
 import click
 
-from labbench.fronts.terminal.exits import ERROR, OK, speaking
+from labbench.fronts.terminal.exits import ERROR, INPUT, OK, say_error, speaking, worst
 from labbench.fronts.terminal.options import (
     bench_option,
     data_option,
@@ -49,12 +49,17 @@ def command(
     first. Exit code 4 where an instrument has a problem.
     """
     from labbench.compose import data_folder, load_bench, open_bench
-    from labbench.errors import SafetyError
+    from labbench.errors import InputError, SafetyError
     from labbench.fronts.terminal.dialect_trial import show_trial
     from labbench.fronts.terminal.person import TerminalPerson
     from labbench.jobs import part_types
     from labbench.jobs.bench_health import bench_health, compensation_state
-    from labbench.jobs.can_decide import can_decide, can_decide_json, can_decide_lines
+    from labbench.jobs.can_decide import (
+        accuracies_of,
+        can_decide,
+        can_decide_json,
+        can_decide_lines,
+    )
     from labbench.jobs.check_standard import check_json, check_state
     from labbench.jobs.run import settle_earlier_runs
 
@@ -131,7 +136,14 @@ def command(
         _say("check standard", word, standard.text)
     for note in notes:
         click.echo(fill(note, 80, break_on_hyphens=False), err=True)
-    sys.exit(ERROR if any(r.problems for r in roles) else OK)
+    codes = [ERROR if any(r.problems for r in roles) else OK]
+    try:
+        accuracies_of(file)
+    except InputError as error:
+        # last, and not before the outputs were looked at
+        say_error(error)
+        codes.append(INPUT)
+    sys.exit(worst(codes))
 
 
 def _say(what: str, state: str, text: str) -> None:

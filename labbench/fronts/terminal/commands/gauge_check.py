@@ -21,7 +21,7 @@ from labbench.fronts.terminal.options import (
 )
 
 
-@click.command("check")
+@click.command("check", short_help="Measure the check standard, each morning.")
 @click.option("--standard", help="Its id; the first time, and when another one is taken.")
 @click.option("--type", "type_", metavar="TYPE|MARKING", help="Its part type, the first time.")
 @click.option("--position", help="Where the relay switch finds it [default: its id].")

@@ -23,7 +23,7 @@ from labbench.fronts.terminal.options import (
 _PLAN = click.Path(dir_okay=False, path_type=Path)
 
 
-@click.command("plan")
+@click.command("plan", short_help="Plan a gauge study: which parts, who, in which order.")
 @click.argument("type_", metavar="TYPE")
 @click.argument("specimens", metavar="PART...", nargs=-1, required=True)
 @click.option("--operator", "operators", multiple=True, help="Who measures; repeat it "
@@ -94,7 +94,7 @@ def plan_command(
     click.echo(f"then: labbench gauge run {out}")
 
 
-@click.command("run")
+@click.command("run", short_help="Walk through a plan on the bench; stop and go on any time.")
 @click.argument("plan_file", metavar="PLAN", type=_PLAN)
 @click.option("--operator", "who", help="Who measures now [default: as last time, else the user "
               "logged in].")  # fmt: skip
@@ -162,7 +162,7 @@ def run_command(
         click.echo(f"all {done} done; then: labbench gauge report {plan_file}")
 
 
-@click.command("report")
+@click.command("report", short_help="Report a gauge study: a verdict in words, and its numbers.")
 @click.argument("plan_file", metavar="[PLAN]", type=_PLAN, required=False)
 @click.option("--csv", "csv_file", type=_PLAN, help="Report readings from a CSV file instead: "
               "columns part, value and, as far as they matter, operator, day, trial.")  # fmt: skip
