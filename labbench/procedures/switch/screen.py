@@ -16,6 +16,7 @@ from labbench.procedures.switch.hookups import hookup
 from labbench.procedures.switch.hot_short import STILL_WARM, short_or_hot
 from labbench.procedures.switch.leakage import take_leak
 from labbench.procedures.switch.live import part_maximum, tie
+from labbench.procedures.switch.seating import unread_diode
 from labbench.procedures.switch.sequence import SwitchTaken
 from labbench.procedures.switch.short_check import LEAST_OHM
 from labbench.procedures.switch.taken import ShortTaken
@@ -66,6 +67,8 @@ def screen(
     ))  # fmt: skip
     if taken.diode[0].diode_v is None:
         return evolve(taken, stopped_at="body-diode", why="there is no body diode")
+    if (doubt := unread_diode(taken.diode[0])) is not None:
+        return evolve(taken, stopped_at="body-diode", why=doubt, doubt=doubt)
     one_voltage = evolve(conditions, gate_v=conditions.gate_v[-1:])
     gate = gate_leakage(bench, one_voltage, position=position, signs=(1,))
     taken = evolve(taken, gate=gate)

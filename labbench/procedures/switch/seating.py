@@ -7,15 +7,17 @@ are not where the hookup has them; if it is there, the part leaks.
 
 from __future__ import annotations
 
-__all__ = ["why_otherwise"]
+__all__ = ["unread_diode", "why_otherwise"]
 
 from labbench.bench.bench import Bench
 from labbench.procedures.switch.body_diode import body_diode
 from labbench.procedures.switch.conditions import SwitchConditions
-from labbench.procedures.switch.taken import LeakTaken
+from labbench.procedures.switch.taken import DiodeTaken, LeakTaken
 
 #: drop of a junction at microamperes to milliamperes; a Schottky diode has less
 _DROP_V, _SCHOTTKY_DROP_V = (0.25, 0.95), (0.05, 0.95)
+#: no junction drops so little at 1 mA, not even a hot Schottky diode (0.05 V ends the sequence)
+_NOTHING_V = 0.02
 #: of the 5 V behind 4.3 kohm a diode leaves less, a channel that its gate turns on some volts
 _BLOCKED_V, _CHANNEL_V = 3.5, 1.0
 
@@ -47,3 +49,17 @@ def why_otherwise(
     if stopped_at == "drain-leakage" and diode.diode_v > _CHANNEL_V:
         return "it conducts as with drain and source swapped, in the jig or in the hookup"
     return None
+
+
+def unread_diode(diode: DiodeTaken) -> str | None:
+    """Return in words why a diode that drops nothing was not read; None: it drops something.
+
+    For a part that was seen not to be short: then nothing lies between the contacts, or the
+    multimeter is not joined, and that no leakage was read means nothing either.
+    """
+    if diode.diode_v is None or diode.diode_v > _NOTHING_V:
+        return None
+    return (
+        "the body diode reads nothing though no short was seen: the part is not touched, or the "
+        "multimeter is not joined"
+    )

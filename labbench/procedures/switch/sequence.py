@@ -32,7 +32,7 @@ from labbench.procedures.switch.leakage import take_leak
 from labbench.procedures.switch.live import tie
 from labbench.procedures.switch.on_resistance import on_resistance
 from labbench.procedures.switch.plan import PlanStep, switch_plan
-from labbench.procedures.switch.seating import why_otherwise
+from labbench.procedures.switch.seating import unread_diode, why_otherwise
 from labbench.procedures.switch.short_check import any_short, short_check
 from labbench.procedures.switch.taken import (
     BreakdownTaken,
@@ -191,6 +191,8 @@ def _doubt(
         return taken.doubt
     if step.name == "capacitance":
         return "nothing is at the gate's contact: it does not touch, or its bond is open"
+    if step.name == "body-diode":
+        return unread_diode(taken.diode[0]) if taken.diode else None
     last = {"gate-leakage": taken.gate, "drain-leakage": taken.drain}.get(step.name)
     if not last:
         return None

@@ -25,7 +25,9 @@ from labbench.procedures.switch.in_place import in_place
 from labbench.procedures.switch.leakage import leak_need
 from labbench.procedures.switch.on_resistance import drive
 from labbench.procedures.switch.screen import screen
+from labbench.procedures.switch.seating import unread_diode
 from labbench.procedures.switch.sequence import SwitchTaken, open_fixture, switch_sequence
+from labbench.procedures.switch.taken import DiodeTaken
 from labbench.records.journal import read_journal
 from tests.procedures.switch.types import NFET, PFET, SCHOTTKY, UNKNOWN
 from tests.switch_doubles import Part, SwitchRig
@@ -299,6 +301,29 @@ def test_a_screen_sees_a_short_behind_its_100_kilohm_and_goes_no_further(tmp_pat
     taken = screen(rig.bench, switch_conditions(NFET), position="Q3")
     assert taken.stopped_at == "short-check"
     assert max(volts for _, volts, _ in rig.supply.programmed) <= 0.2
+
+
+def test_a_screen_whose_multimeter_reads_nothing_at_all_is_a_doubt_and_no_sound_part(
+    tmp_path: Path,
+) -> None:
+    """A multimeter that is not joined reads no leak, no diode and no gate current: all is well."""
+    rig = SwitchRig(tmp_path, by_person=True)
+    assert rig.world.part is not None
+    rig.world.part.diode_a = 1e3
+    taken = screen(rig.bench, switch_conditions(NFET), position="Q3")
+    assert taken.stopped_at == "body-diode"
+    assert taken.doubt is not None
+    assert "multimeter is not joined" in taken.doubt
+    assert taken.gate == ()
+
+
+@pytest.mark.parametrize(
+    ("diode_v", "doubted"),
+    [(-0.004, True), (0.0004, True), (0.06, False), (0.55, False), (None, False)],
+)
+def test_a_diode_that_drops_nothing_was_not_read(diode_v: float | None, doubted: bool) -> None:
+    taken = DiodeTaken(nominal_a=1e-3, supply_v=5.0, diode_v=diode_v, series_ohm=4.3e3)
+    assert (unread_diode(taken) is not None) is doubted
 
 
 def test_in_place_nothing_gets_more_than_a_fifth_of_a_volt(tmp_path: Path) -> None:
