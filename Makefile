@@ -54,7 +54,7 @@ rest: $(VENV)/.made-dev
 	$(BIN)/python tests/studies/demo_seeds.py --seeds 20
 
 # the studies behind the tables in tests/studies/results; hours on a slow machine
-study: $(VENV)/.made-dev
+study: $(VENV)/.made-test
 	$(BIN)/python tests/studies/demo_seeds.py --seeds 20
 	$(BIN)/python tests/studies/detection.py --write
 	$(BIN)/python -m tests.studies.attainable --write

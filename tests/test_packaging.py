@@ -35,6 +35,7 @@ MODULE_OF = {
     "import-linter": "importlinter",
     "pyserial": "serial",
     "pyvisa-py": "pyvisa_py",
+    "scikit-learn": "sklearn",
     "scikit-rf": "skrf",
     "SQLAlchemy": "sqlalchemy",
 }
