@@ -16,7 +16,14 @@ The energy rules that the comments cite:
 
 from __future__ import annotations
 
-__all__ = ["DISCHARGED_V", "DISCHARGE_WAIT_S", "Energised", "GuardedSupply", "output_unknown"]
+__all__ = [
+    "DISCHARGED_V",
+    "DISCHARGE_WAIT_S",
+    "Energised",
+    "GuardedSupply",
+    "output_unknown",
+    "wait_discharged",
+]
 
 import math
 import threading
@@ -130,22 +137,33 @@ class GuardedSupply:
         Not broken off by the stop flag: after a stop the charge is waited out as well
         (energy rule 7). Raises StillCharged when it does not go.
         """
-        until = self.clock.monotonic_s() + DISCHARGE_WAIT_S
-        while True:
-            at_output = self.supply.read_voltage(channel)
-            at_part = across_part() if across_part is not None else None
-            left = [reading for reading in (at_output, at_part) if reading and not _low(reading)]
-            if not left:
-                self.charged.discard(channel)
-                return
-            if self.clock.monotonic_s() >= until:
-                said = ", ".join(reading.raw.strip() for reading in left)
-                raise StillCharged(
-                    f"channel {channel} is off, but after {DISCHARGE_WAIT_S:g} s there is still "
-                    f"more than {DISCHARGED_V * 1e3:g} mV (read: {said}); nothing was re-tied",
-                    hint="discharge it through a resistor, do not short it, then start again",
-                )
-            self.clock.sleep_s(_POLL_S)
+        wait_discharged(self.supply, channel, self.clock, across_part)
+        self.charged.discard(channel)
+
+
+def wait_discharged(
+    supply: Supply, channel: int, clock: Clock,
+    across_part: Callable[[], ScalarReading] | None = None,
+) -> None:  # fmt: skip
+    """Wait until less than 20 mV is left at an output that is off, and at the part where read.
+
+    Raises StillCharged when it does not go.
+    """
+    until = clock.monotonic_s() + DISCHARGE_WAIT_S
+    while True:
+        at_output = supply.read_voltage(channel)
+        at_part = across_part() if across_part is not None else None
+        left = [reading for reading in (at_output, at_part) if reading and not _low(reading)]
+        if not left:
+            return
+        if clock.monotonic_s() >= until:
+            said = ", ".join(reading.raw.strip() for reading in left)
+            raise StillCharged(
+                f"channel {channel} is off, but after {DISCHARGE_WAIT_S:g} s there is still "
+                f"more than {DISCHARGED_V * 1e3:g} mV (read: {said}); nothing was re-tied",
+                hint="discharge it through a resistor, do not short it, then start again",
+            )
+        clock.sleep_s(_POLL_S)
 
 
 class Energised:

@@ -6,7 +6,7 @@ __all__ = ["settle_unfinished"]
 
 from pathlib import Path
 
-from labbench.bench.guarded_supply import output_unknown
+from labbench.bench.guarded_supply import output_unknown, wait_discharged
 from labbench.errors import InstrumentError, SafetyError
 from labbench.ports import Clock, Supply
 from labbench.records.journal import OFF_CONFIRMED, UnfinishedRun, amend, find_unfinished
@@ -25,8 +25,9 @@ def settle_unfinished(
     Energy rule 5: nothing else happens before. Only runs of the same `bench` (a run's `opened`
     data) are looked at, as several benches may share a folder; None: all. What was seen is written
     beside each journal, so that the next start is not told again. A channel that is still on is
-    switched off. Raises SafetyError where there is no supply to ask, OutputStateUnknown where off
-    cannot be read back.
+    switched off, and with a `clock` what each output still holds is waited out: relays may have
+    stayed as they were. Raises SafetyError where there is no supply to ask, OutputStateUnknown
+    where off cannot be read back, StillCharged where the charge does not go.
     """
     runs = [
         run
@@ -44,6 +45,9 @@ def settle_unfinished(
             "run",
         )
     were_on = [channel for channel in range(1, supply.channels + 1) if _turned_off(supply, channel)]
+    if clock is not None:
+        for channel in range(1, supply.channels + 1):
+            wait_discharged(supply, channel, clock)
     for run in runs:
         amend(
             run.path,

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from labbench.bench.start_up import settle_unfinished
-from labbench.errors import OutputStateUnknown, SafetyError
+from labbench.errors import OutputStateUnknown, SafetyError, StillCharged
+from labbench.ports import STATUS_OK, ScalarReading
 from labbench.records.journal import Journal, find_unfinished, read_journal
 from tests.doubles import Exchanges, FakeSupply, ManualClock, World
 
@@ -62,6 +63,26 @@ def test_a_channel_still_on_is_switched_off_and_that_is_written(tmp_path: Path) 
     assert not one.world.on
     (beside,) = tmp_path.glob("run.amended-*.jsonl")
     assert read_journal(beside).of_kind("amended")[0].data["were_still_on"] == [1]
+
+
+def test_what_an_output_still_holds_is_waited_out_before_anything_moves(tmp_path: Path) -> None:
+    broken_off(tmp_path)
+    one = supply()
+    one.world.switch(True)
+    readings = iter([5.0, 1.0, 0.01])
+    one.read_voltage = lambda channel: ScalarReading(next(readings, 0.0), "V", STATUS_OK, "")  # type: ignore[method-assign]
+    settle_unfinished(tmp_path, one, who="ada", clock=one.world.clock)
+    assert list(readings) == []
+    assert find_unfinished(tmp_path) == []
+
+
+def test_a_charge_that_stays_stops_everything(tmp_path: Path) -> None:
+    broken_off(tmp_path)
+    one = supply()
+    one.read_voltage = lambda channel: ScalarReading(5.0, "V", STATUS_OK, "+5.0")  # type: ignore[method-assign]
+    with pytest.raises(StillCharged):
+        settle_unfinished(tmp_path, one, who="ada", clock=one.world.clock)
+    assert len(find_unfinished(tmp_path)) == 1
 
 
 def test_a_supply_that_cannot_be_read_back_stops_everything(tmp_path: Path) -> None:

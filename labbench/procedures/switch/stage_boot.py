@@ -11,8 +11,8 @@ from labbench.bench.bench import Bench
 from labbench.procedures.switch.hookups import hookup
 
 #: 1 kohm and 1 µF: a millisecond; without it the driver's own bias has to do it (some 50 µA, less
-#: near the end)
-_BLEED_S, _BY_ITSELF_S = 0.05, 3.0
+#: near the end: some 27 mV were left after 3 s)
+_BLEED_S, _BY_ITSELF_S = 0.05, 5.0
 
 
 @contextmanager
