@@ -1,13 +1,17 @@
 """Give every test a way to say a figure that the run prints at its end, passed or not.
 
+After each test the journals are closed that its doubles of a bench left open.
+
 Does not cover anything by itself.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import pytest
+
+from tests.doubles import close_rigs
 
 _SAID = "said"
 
@@ -21,6 +25,12 @@ def say(request: pytest.FixtureRequest) -> Callable[[str], None]:
         request.node.user_properties.append((_SAID, line))
 
     return keep
+
+
+@pytest.fixture(autouse=True)
+def _no_journal_stays_open() -> Iterator[None]:
+    yield
+    close_rigs()
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

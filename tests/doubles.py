@@ -7,16 +7,17 @@ call of an instrument is counted, and one of them can be made to fail: before it
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TypeVar
+from typing import ClassVar, TypeVar
 
 from labbench.bench.bench import Bench
 from labbench.bench.bench_file import BenchLimits
 from labbench.bench.stop import StopFlag
-from labbench.errors import LinkLost, OutOfStep
+from labbench.errors import JournalFailed, LinkLost, OutOfStep
 from labbench.ports import (
     STATUS_OK,
     STATUS_OVER_RANGE,
@@ -364,7 +365,9 @@ class FakeSwitch(_Fake):
 
 
 class Rig:
-    """Hold a whole bench of doubles with its journal."""
+    """Hold a whole bench of doubles with its journal; `close_rigs` closes what a test left open."""
+
+    made: ClassVar[list[Rig]] = []  # since the last test
 
     def __init__(
         self,
@@ -403,6 +406,15 @@ class Rig:
             output_capacitance_f=output_capacitance_f,
             supply_leads_ohm=0.03,
         )
+        Rig.made.append(self)
+
+
+def close_rigs() -> None:
+    """Close the journals of all rigs: thousands of open files are more than a process may have."""
+    while Rig.made:
+        journal = Rig.made.pop().journal
+        with contextlib.suppress(JournalFailed):  # a test may have taken the disk away
+            journal.close("failed", "the test ended")
 
 
 def _scalar(value: float, unit: str, step: float) -> ScalarReading:
