@@ -185,7 +185,12 @@ def _cooling_entry(request: Request) -> CoolingPart:
 
 
 def _siblings(data: DataFolder, request: Request) -> list[Readings]:
-    """Find earlier specimens of the same type and the same lot or donor, the latest run of each."""
+    """Find earlier specimens of the same type and the same lot or donor, the latest run of each.
+
+    One that was called unfit is no reference for others: of five siblings judging bears one bad
+    one, and of a burned board's parts more may be. The sound ones that are lost with them are as
+    few as the false reject limit allows.
+    """
     lot = request.lot or request.donor
     if lot is None or not data.journals.is_dir():
         return []
@@ -196,11 +201,12 @@ def _siblings(data: DataFolder, request: Request) -> list[Readings]:
     except InputError:
         # a lost store takes the siblings away, not the measurement
         return []
-    found: dict[str, Readings] = {}
+    found: dict[str, Readings | None] = {}
     for row in rows:
         if row.measured is None or row.specimen in (None, request.specimen):
             continue
         readings = readings_from_json(row.measured)
         if readings.lot == lot and readings.specimen not in found:
-            found[readings.specimen] = readings
-    return list(found.values())
+            unfit = row.disposition == "unfit"
+            found[readings.specimen] = None if unfit else readings
+    return [readings for readings in found.values() if readings is not None]

@@ -153,7 +153,7 @@ def test_a_report_tells_where_the_part_came_from_and_who_measured_with_what(
     for text in (
         "Simulated bench: no real part was measured.", "radar board 12", "tester", "D1, D2",
         "virtual bench,impedance meter", "calibrated 2026-03-01", "due 2027-03-01",
-        "23 °C", "open/short of", "multimeter on off",
+        "23 °C", "open/short of", "multimeter, current on and off",
     ):  # fmt: skip
         assert text in page or text.replace("D1, D2", "D2, D1") in page, text
     measured.labbench("void", "D3", "--why", "<b>wrong</b> part", "--who", "tester")
