@@ -76,6 +76,18 @@ def test_what_an_output_still_holds_is_waited_out_before_anything_moves(tmp_path
     assert find_unfinished(tmp_path) == []
 
 
+def test_one_low_answer_alone_is_not_believed_it_may_be_that_of_the_question_before(
+    tmp_path: Path,
+) -> None:
+    broken_off(tmp_path)
+    one = supply()
+    readings = iter([0.0, 5.0, 0.3, 0.01, 0.01])
+    one.read_voltage = lambda channel: ScalarReading(next(readings), "V", STATUS_OK, "")  # type: ignore[method-assign]
+    one.channels = 1
+    settle_unfinished(tmp_path, one, who="ada", clock=one.world.clock)
+    assert list(readings) == []
+
+
 def test_a_charge_that_stays_stops_everything(tmp_path: Path) -> None:
     broken_off(tmp_path)
     one = supply()
