@@ -77,7 +77,9 @@ def open_winding(
         grade="sure" if agreed else "suspect",
         probability=1.0 if agreed else 0.9,
         alternatives=alternatives,
-        because=f"the winding resists {sign}{format_si(least[0], 'ohm')}",
+        because=f"the winding resists {sign}{format_si(least[0], 'ohm')}"
+        if math.isfinite(least[0])
+        else "nothing flows through the winding",
         details={"frequencies_used_hz": [float(f) for f in points.frequency_hz]},
     )
 

@@ -76,6 +76,8 @@ _ALTERNATIVE = 0.02
 _NINE_OF_TEN = 1.2815515655446004
 _FREE_LOSS = 8.0
 _HARDLY = 0.2
+# a loop's corner this many times the highest frequency only adds to the loss
+_FAR_ABOVE = 3.0
 _BLOCK = 48
 
 
@@ -221,7 +223,9 @@ def weigh_many(sweeps: Sequence[SweepData]) -> list[Evidence]:
                 loop=loop,
                 lossy=lossy,
                 ln_bayes=ln_bayes,
-                p_loop=_loop_probability(ln_bayes, none.chi2 - loop.chi2, sweep.material),
+                p_loop=1.0
+                if _loop_without_loss(sweep, loop, lossy)
+                else _loop_probability(ln_bayes, none.chi2 - loop.chi2, sweep.material),
                 p_loss=_LOSS_FALSE_RATE.get(sweep.material, 1.0)
                 * _loss_probability(none, lossy, sweep.prior),
                 p_residual=min(
@@ -335,6 +339,17 @@ def _loop_probability(ln_bayes: float, gain: float, material: str | None) -> flo
     # more than none does.
     by_gain = _GAIN_FALSE_RATE * math.exp(-_GAIN_FALL * max(-50.0, min(700.0, gain)))
     return min(1.0, max(by_odds, by_gain))
+
+
+def _loop_without_loss(sweep: SweepData, loop: Fit, lossy: Fit) -> bool:
+    """Tell whether the best loop has its corner far above the sweep, and no loss is too much.
+
+    Such a loop would do nothing but add to the loss tangent; it then bends to what the model lacks
+    of a coil with less loss than any of its type, which is no sign of a short.
+    """
+    top_hz = float(np.max(sweep.points.frequency_hz))
+    far = float(loop.theta[model.FC]) > math.log(_FAR_ABOVE * top_hz)
+    return far and bool(lossy.theta[model.FR] >= sweep.prior.mean[model.FR])
 
 
 def _loss_probability(healthy: Fit, lossy: Fit, prior: Prior) -> float:

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
-from labbench.compose import data_folder
+from labbench.compose import OpenBench, data_folder
 from labbench.errors import InputError
 from labbench.jobs.after_fitting import _check, off_board_coil
 from labbench.jobs.rail import RailRequest
@@ -18,6 +20,11 @@ from labbench.records.folder import DataFolder
 from labbench.records.journal import Journal
 from labbench.records.readings_file import readings_to_json
 from labbench.results import DcResistance, Readings
+
+#: what is looked at of a bench here: no relays, so every phase can be reached
+BY_HAND = cast(
+    OpenBench, SimpleNamespace(switch=None, file=SimpleNamespace(name="bench", hookups={}))
+)
 
 
 def verified(data: DataFolder, specimen: str, readings: Readings, second: int) -> None:
@@ -45,6 +52,6 @@ def test_everything_that_cannot_be_checked_is_said_at_once() -> None:
     request = RailRequest(board="b", rail="vin", serial="12", who="x", phases=12, fitted=(13, 2),
                           coil="D4")  # fmt: skip
     with pytest.raises(InputError) as raised:
-        _check(request)
+        _check(BY_HAND, request)
     for said in ("not the input", "12 phases: 1 to 8", "phase 13 was fitted", "one phase was"):
         assert said in str(raised.value)

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from labbench.errors import InputError
 from labbench.judging.coil import judge_coil
 from labbench.parts.coil_type import Saturation
+from labbench.parts.library import find_coil_type
 from labbench.quantities import format_si
 from labbench.results import BiasPoint, DcResistance, Impedance, Judgement, Readings, Visual
 from tests.judging.closed_forms import (
@@ -462,3 +463,30 @@ def test_points_that_are_no_numbers_are_left_out_and_the_rest_is_judged() -> Non
     )
     assert isinstance(broken.impedance, Impedance)
     assert judge_coil(broken, SMALL_TYPE).disposition == "fit"
+
+
+def test_an_infinite_resistance_read_is_an_open_winding_and_has_its_reason_in_words() -> None:
+    readings = evolve(
+        readings_of(SMALL, SMALL_TYPE, seed=2),
+        impedance=None, dc_resistance=DcResistance(math.inf, 1e-5),
+    )  # fmt: skip
+    (finding,) = judge_coil(readings, SMALL_TYPE).findings
+    assert (finding.fault, finding.because) == ("open-winding", "nothing flows through the winding")
+
+
+def test_a_coil_with_less_loss_than_its_type_can_have_is_not_called_shorted_for_sure() -> None:
+    f = np.array([1e3, 1e4, 1e5, 3e5, 1e6])
+    readings = Readings(
+        specimen="D1", type="coil-470n",
+        impedance=Impedance(
+            frequency_hz=tuple(f.tolist()), resistance_ohm=tuple((1.5e-3 + 1e-8 * f).tolist()),
+            reactance_ohm=tuple((2 * np.pi * f * 470e-9).tolist()),
+            u_resistance_ohm=tuple((1.2e-4 + 6e-4 * 2 * np.pi * f * 470e-9).tolist()),
+            u_reactance_ohm=tuple((1.2e-4 + 6e-4 * 2 * np.pi * f * 470e-9).tolist()),
+        ),
+        dc_resistance=DcResistance(1.5e-3, 8e-6, 23.0),
+        temperature_c=23.0,
+    )  # fmt: skip
+    judgement = judge_coil(readings, find_coil_type("coil-470n"))
+    assert judgement.disposition == "undecided"
+    assert [f.grade for f in judgement.findings] == ["suspect"]
